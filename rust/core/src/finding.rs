@@ -1,0 +1,143 @@
+//! Findings and reports: what a pass or a check has to say about a result that exists.
+
+use crate::mesh::Point;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// How much a finding matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Severity {
+    /// Worth knowing; nothing will fail because of it.
+    Note,
+    /// May spoil the part or could not be judged.
+    Warning,
+    /// Will fail as it stands.
+    Fault,
+}
+
+/// Something that physics, geometry or missing input has to say about a result.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Finding {
+    /// Stable word for the kind: `cup`, `pocket`, `island`, …
+    pub code: String,
+    /// How much it matters.
+    pub severity: Severity,
+    /// Name of the part or plate it is about.
+    pub part: String,
+    /// First and last layer it holds for (both inclusive), if it has layers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layers: Option<(u32, u32)>,
+    /// Where, in plate coordinates, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place: Option<Point>,
+    /// The number that was found, in `unit`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<f64>,
+    /// The number it was held against, in `unit`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit: Option<f64>,
+    /// Unit of value and limit: `mm`, `N`, `mm²`, …
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub unit: String,
+    /// One sentence: what is the matter.
+    pub message: String,
+    /// One sentence: what to do about it.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub remedy: String,
+}
+
+impl Finding {
+    /// A finding of the given kind; the other fields are filled by the builder methods.
+    pub fn new(code: &str, severity: Severity, part: &str, message: impl Into<String>) -> Finding {
+        Finding {
+            code: code.into(),
+            severity,
+            part: part.into(),
+            layers: None,
+            place: None,
+            value: None,
+            limit: None,
+            unit: String::new(),
+            message: message.into(),
+            remedy: String::new(),
+        }
+    }
+
+    /// Sets the inclusive layer range.
+    pub fn at_layers(mut self, first: u32, last: u32) -> Finding {
+        self.layers = Some((first, last));
+        self
+    }
+
+    /// Sets the place in plate coordinates.
+    pub fn at(mut self, place: Point) -> Finding {
+        self.place = Some(place);
+        self
+    }
+
+    /// Sets value, limit and their unit.
+    pub fn measured(mut self, value: f64, limit: f64, unit: &str) -> Finding {
+        self.value = Some(value);
+        self.limit = Some(limit);
+        self.unit = unit.into();
+        self
+    }
+
+    /// Sets what to do.
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Finding {
+        self.remedy = remedy.into();
+        self
+    }
+}
+
+/// What a pass did: numbers, findings, and the reports of the passes inside it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Report {
+    /// Name of the pass.
+    pub pass: String,
+    /// Name of the part or plate.
+    pub part: String,
+    /// Results by name, each name ending in its unit (`resin_ml`, `least_wall_mm`).
+    pub numbers: BTreeMap<String, f64>,
+    /// Words by name, for results that are no numbers (`style`, `summary`).
+    pub words: BTreeMap<String, String>,
+    /// What was found.
+    pub findings: Vec<Finding>,
+    /// Reports of inner passes, in order.
+    pub inner: Vec<Report>,
+}
+
+impl Report {
+    /// An empty report of a pass on a part.
+    pub fn new(pass: &str, part: &str) -> Report {
+        Report { pass: pass.into(), part: part.into(), ..Report::default() }
+    }
+
+    /// Stores a number under a name that ends in its unit.
+    pub fn number(&mut self, name: &str, value: f64) {
+        self.numbers.insert(name.into(), value);
+    }
+
+    /// This report's findings and those of all inner reports, depth first.
+    pub fn all_findings(&self) -> Vec<&Finding> {
+        let inner = self.inner.iter().flat_map(Report::all_findings);
+        self.findings.iter().chain(inner).collect()
+    }
+
+    /// The gravest severity in this report and the inner ones.
+    pub fn worst(&self) -> Option<Severity> {
+        self.all_findings().iter().map(|f| f.severity).max()
+    }
+}
+
+/// A result with the report of how it came about.
+#[derive(Clone, Debug)]
+pub struct Done<T> {
+    /// The result.
+    pub value: T,
+    /// How it came about, and what to mind.
+    pub report: Report,
+}

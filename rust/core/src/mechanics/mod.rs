@@ -1,0 +1,1 @@
+//! Mechanics: pure functions, each with formula, source, units and range of validity.

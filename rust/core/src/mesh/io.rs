@@ -1,0 +1,1 @@
+//! Meshes in and out of files.

@@ -1,0 +1,219 @@
+//! Triangle meshes: what is read from files ([`Mesh`]) and what is proven printable ([`Solid`]).
+
+pub mod io;
+pub mod measure;
+mod solid;
+
+pub use solid::Solid;
+
+use crate::error::{Error, Result};
+use nalgebra::{Isometry3, Point3, Vector3};
+use serde::{Deserialize, Serialize};
+
+/// A point in millimetres.
+pub type Point = Point3<f64>;
+/// A vector in millimetres (or a pure direction).
+pub type Vector = Vector3<f64>;
+/// Rotation followed by translation, millimetres.
+pub type Pose = Isometry3<f64>;
+
+/// Axis-aligned box in millimetres.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Bounds {
+    /// Least corner.
+    pub min: Point,
+    /// Greatest corner.
+    pub max: Point,
+}
+
+impl Bounds {
+    /// The box that holds nothing; growing it by a point gives that point.
+    pub const EMPTY: Bounds = Bounds {
+        min: Point::new(f64::INFINITY, f64::INFINITY, f64::INFINITY),
+        max: Point::new(f64::NEG_INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY),
+    };
+
+    /// Smallest box around the points; [`Bounds::EMPTY`] for none.
+    pub fn of<'a>(points: impl IntoIterator<Item = &'a Point>) -> Bounds {
+        points
+            .into_iter()
+            .fold(Bounds::EMPTY, |b, p| Bounds { min: b.min.inf(p), max: b.max.sup(p) })
+    }
+
+    /// Smallest box around both.
+    pub fn union(&self, other: &Bounds) -> Bounds {
+        Bounds { min: self.min.inf(&other.min), max: self.max.sup(&other.max) }
+    }
+
+    /// Edge lengths (x, y, z); zero for the empty box.
+    pub fn size(&self) -> Vector {
+        if self.is_empty() { Vector::zeros() } else { self.max - self.min }
+    }
+
+    /// Centre of the box.
+    pub fn center(&self) -> Point {
+        nalgebra::center(&self.min, &self.max)
+    }
+
+    /// Whether the box holds nothing.
+    pub fn is_empty(&self) -> bool {
+        self.min.x > self.max.x
+    }
+}
+
+/// Any triangles: a vertex list (mm) and index triples. Coordinates are finite and indices in
+/// range; nothing else is promised. Counter-clockwise seen from outside is the outward side.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "RawMesh", into = "RawMesh")]
+pub struct Mesh {
+    name: String,
+    vertices: Vec<Point>,
+    triangles: Vec<[u32; 3]>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct RawMesh {
+    name: String,
+    vertices: Vec<Point>,
+    triangles: Vec<[u32; 3]>,
+}
+
+impl TryFrom<RawMesh> for Mesh {
+    type Error = Error;
+    fn try_from(raw: RawMesh) -> Result<Mesh> {
+        Mesh::new(raw.name, raw.vertices, raw.triangles)
+    }
+}
+
+impl From<Mesh> for RawMesh {
+    fn from(m: Mesh) -> RawMesh {
+        RawMesh { name: m.name, vertices: m.vertices, triangles: m.triangles }
+    }
+}
+
+impl Mesh {
+    /// Builds a mesh from vertices (mm) and triangles.
+    ///
+    /// # Errors
+    /// [`Error::Mesh`] when a coordinate is not finite, an index points past the vertices, or
+    /// there are more than `u32::MAX` vertices.
+    pub fn new(
+        name: impl Into<String>,
+        vertices: Vec<Point>,
+        triangles: Vec<[u32; 3]>,
+    ) -> Result<Mesh> {
+        let name = name.into();
+        let fail = |problem: String, remedy: &str| {
+            Err(Error::Mesh { name: name.clone(), problem, remedy: remedy.into() })
+        };
+        if u32::try_from(vertices.len()).is_err() {
+            return fail(format!("{} vertices", vertices.len()), "split the model");
+        }
+        if let Some(i) = vertices.iter().position(|v| !v.coords.iter().all(|c| c.is_finite())) {
+            return fail(
+                format!("vertex {i} has a coordinate that is not a finite number"),
+                "export the model again",
+            );
+        }
+        let n = vertices.len() as u32;
+        if let Some(i) = triangles.iter().position(|t| t.iter().any(|&v| v >= n)) {
+            return fail(
+                format!("triangle {i} refers to vertex {:?} of {n}", triangles[i]),
+                "export the model again",
+            );
+        }
+        Ok(Mesh { name, vertices, triangles })
+    }
+
+    /// Name of the model.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The same mesh under another name.
+    pub fn renamed(mut self, name: impl Into<String>) -> Mesh {
+        self.name = name.into();
+        self
+    }
+
+    /// Vertices in mm.
+    pub fn vertices(&self) -> &[Point] {
+        &self.vertices
+    }
+
+    /// Index triples into [`Mesh::vertices`].
+    pub fn triangles(&self) -> &[[u32; 3]] {
+        &self.triangles
+    }
+
+    /// Name, vertices and triangles, without a copy.
+    pub fn into_parts(self) -> (String, Vec<Point>, Vec<[u32; 3]>) {
+        (self.name, self.vertices, self.triangles)
+    }
+
+    /// Corners of triangle `i`.
+    ///
+    /// # Panics
+    /// When `i` is not a triangle of this mesh.
+    pub fn corners(&self, i: usize) -> [Point; 3] {
+        self.triangles[i].map(|v| self.vertices[v as usize])
+    }
+
+    /// Twice-area normal of triangle `i`: direction outward, length twice the area in mm².
+    ///
+    /// # Panics
+    /// When `i` is not a triangle of this mesh.
+    pub fn area_normal(&self, i: usize) -> Vector {
+        let [a, b, c] = self.corners(i);
+        (b - a).cross(&(c - a))
+    }
+
+    /// Smallest axis-aligned box around the vertices.
+    pub fn bounds(&self) -> Bounds {
+        Bounds::of(&self.vertices)
+    }
+
+    /// Smallest axis-aligned box around the vertices once moved by `pose`.
+    pub fn bounds_at(&self, pose: &Pose) -> Bounds {
+        self.vertices.iter().fold(Bounds::EMPTY, |b, v| {
+            let p = pose * v;
+            Bounds { min: b.min.inf(&p), max: b.max.sup(&p) }
+        })
+    }
+
+    /// The mesh rotated and moved.
+    pub fn transformed(&self, pose: &Pose) -> Mesh {
+        Mesh {
+            name: self.name.clone(),
+            vertices: self.vertices.iter().map(|v| pose * v).collect(),
+            triangles: self.triangles.clone(),
+        }
+    }
+
+    /// The mesh scaled about the origin, for instance 25.4 for a model in inches.
+    ///
+    /// # Errors
+    /// [`Error::Value`] when the factor is not positive or the result would not be finite.
+    pub fn scaled(&self, factor: f64) -> Result<Mesh> {
+        crate::error::check_range("scale", factor, 1e-9, 1e9, "")?;
+        let vertices = self.vertices.iter().map(|v| v * factor).collect();
+        Mesh::new(self.name.clone(), vertices, self.triangles.clone())
+    }
+
+    /// The same surface seen from its other side.
+    pub fn flipped(&self) -> Mesh {
+        let triangles = self.triangles.iter().map(|&[a, b, c]| [a, c, b]).collect();
+        Mesh { name: self.name.clone(), vertices: self.vertices.clone(), triangles }
+    }
+
+    /// All triangles of several meshes in one, unwelded, in the order given.
+    pub fn concat<'a>(name: impl Into<String>, meshes: impl IntoIterator<Item = &'a Mesh>) -> Mesh {
+        let mut out = Mesh { name: name.into(), ..Mesh::default() };
+        for m in meshes {
+            let base = out.vertices.len() as u32;
+            out.vertices.extend_from_slice(&m.vertices);
+            out.triangles.extend(m.triangles.iter().map(|t| t.map(|v| v + base)));
+        }
+        out
+    }
+}

@@ -1,0 +1,80 @@
+//! A mesh proven to enclose a volume.
+
+use super::{Mesh, measure};
+use crate::error::{Error, Result};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// A mesh proven closed, consistently oriented and of positive volume; only
+/// [`Solid::try_from`] and [`repair`](super::health::repair) make one. Cheap to clone.
+///
+/// A solid may overlap itself (most figures made of several shells do): its material is what
+/// non-zero winding fills. [`measure`] counts such overlaps twice; the layer engine does not.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Mesh", into = "Mesh")]
+pub struct Solid(Arc<Mesh>);
+
+impl Solid {
+    /// The triangles.
+    pub fn mesh(&self) -> &Mesh {
+        &self.0
+    }
+}
+
+impl std::ops::Deref for Solid {
+    type Target = Mesh;
+    fn deref(&self) -> &Mesh {
+        &self.0
+    }
+}
+
+impl From<Solid> for Mesh {
+    fn from(s: Solid) -> Mesh {
+        Arc::unwrap_or_clone(s.0)
+    }
+}
+
+impl TryFrom<Mesh> for Solid {
+    type Error = Error;
+
+    /// Proves the mesh.
+    ///
+    /// # Errors
+    /// [`Error::NotSolid`] with the first rule that is broken and its place.
+    fn try_from(mesh: Mesh) -> Result<Solid> {
+        let fail = |problem: String, remedy: &str| {
+            Err(Error::NotSolid { name: mesh.name().into(), problem, remedy: remedy.into() })
+        };
+        if mesh.triangles().is_empty() {
+            return fail("it has no triangles".into(), "check the export");
+        }
+        // Every directed edge must be met by its opposite equally often: then each layer's
+        // outline closes and winding numbers are whole.
+        let mut edges: Vec<(u32, u32, i8)> = Vec::with_capacity(mesh.triangles().len() * 3);
+        for t in mesh.triangles() {
+            for (a, b) in [(t[0], t[1]), (t[1], t[2]), (t[2], t[0])] {
+                edges.push((a.min(b), a.max(b), if a < b { 1 } else { -1 }));
+            }
+        }
+        edges.sort_unstable();
+        for group in edges.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
+            let (a, b, _) = group[0];
+            if a != b && group.iter().map(|e| i32::from(e.2)).sum::<i32>() != 0 {
+                let p =
+                    nalgebra::center(&mesh.vertices()[a as usize], &mesh.vertices()[b as usize]);
+                return fail(
+                    format!("an edge is open near ({:.3}, {:.3}, {:.3})", p.x, p.y, p.z),
+                    "run repair on it",
+                );
+            }
+        }
+        let volume = measure::volume_mm3(&mesh);
+        if volume <= 0.0 {
+            return fail(
+                format!("its volume is {volume:.6} mm³, so it is inside out or flat"),
+                "run repair on it",
+            );
+        }
+        Ok(Solid(Arc::new(mesh)))
+    }
+}

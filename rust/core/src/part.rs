@@ -1,0 +1,212 @@
+//! The part: the user's solid, its pose, and what the passes added, kept apart by role.
+
+use crate::error::{Error, Result};
+use crate::layers::Surface;
+use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// What a piece of geometry is for. Estimate reports resin by role; export can leave roles out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Role {
+    /// The user's model with its cavities and vents.
+    Body,
+    /// Lattice inside a cavity.
+    Lattice,
+    /// Columns, braces, tips and feet.
+    Support,
+    /// The base under the supports.
+    Raft,
+}
+
+impl Role {
+    /// Every role, in the order reports use.
+    pub const ALL: [Role; 4] = [Role::Body, Role::Lattice, Role::Support, Role::Raft];
+
+    /// Word used in reports and file names.
+    pub fn word(self) -> &'static str {
+        match self {
+            Role::Body => "body",
+            Role::Lattice => "lattice",
+            Role::Support => "support",
+            Role::Raft => "raft",
+        }
+    }
+}
+
+/// A hole that lets air in or resin out. Coordinates are the body's own.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct VentHole {
+    /// Centre of the mouth on the outer surface, mm.
+    pub mouth: Point,
+    /// Unit direction of the bore, from the mouth into the cavity.
+    pub inward: Vector,
+    /// Diameter of the bore, mm.
+    pub diameter_mm: f64,
+    /// Length of the bore through the wall, mm.
+    pub length_mm: f64,
+    /// The cavity it serves, counted as in the report of the vent pass.
+    pub cavity: u32,
+}
+
+/// One end of a support on the part. Coordinates are the plate's.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Tip {
+    /// Where it touches the part, mm.
+    pub contact: Point,
+    /// Outward unit normal of the part there.
+    pub normal: Vector,
+    /// Diameter of the break-off neck, mm.
+    pub diameter_mm: f64,
+    /// Node of [`Supports::nodes`] at the neck's wide end.
+    pub node: u32,
+    /// Facet of the body that it touches.
+    pub facet: u32,
+}
+
+/// A bar between two nodes of [`Supports::nodes`]: column, brace or trunk.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Member {
+    /// Start node.
+    pub a: u32,
+    /// End node.
+    pub b: u32,
+    /// Diameter, mm.
+    pub diameter_mm: f64,
+}
+
+/// The supports of one part as a structure and as geometry. Coordinates are the plate's.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Supports {
+    /// Joints, mm.
+    pub nodes: Vec<Point>,
+    /// Nodes that stand on raft, plate or part and do not move.
+    pub feet: Vec<u32>,
+    /// Bars between nodes.
+    pub members: Vec<Member>,
+    /// Contacts with the part.
+    pub tips: Vec<Tip>,
+    /// Watertight pieces, overlapping by design; the layers fuse them by winding.
+    pub mesh: Mesh,
+}
+
+/// The base under a part. Coordinates are the plate's.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Base {
+    /// Thickness, mm.
+    pub thickness_mm: f64,
+    /// Area that bonds to the plate, mm².
+    pub bond_mm2: f64,
+    /// Watertight pieces.
+    pub mesh: Mesh,
+}
+
+/// A solid on its way to a plate. Passes take a part and return a changed one; the parts share
+/// unchanged geometry.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Part {
+    /// Name used in reports and files.
+    pub name: String,
+    /// The body in its own coordinates.
+    pub body: Solid,
+    /// Takes body coordinates to plate coordinates.
+    pub pose: Pose,
+    /// One flag a facet of the body: the user wants it free of marks and steps. Empty: none.
+    pub keep_clean: Arc<Vec<bool>>,
+    /// Closed surfaces of hollowed cavities, facing into the cavity; body coordinates.
+    pub cavities: Vec<Arc<Mesh>>,
+    /// Lattice inside the cavities; body coordinates.
+    pub lattice: Option<Arc<Mesh>>,
+    /// Holes cut by the vent pass (already part of the body's surface).
+    pub vents: Vec<VentHole>,
+    /// Stoppers for the vents, parts of their own.
+    pub plugs: Vec<Solid>,
+    /// The base; plate coordinates.
+    pub raft: Option<Arc<Base>>,
+    /// The supports; plate coordinates.
+    pub supports: Option<Arc<Supports>>,
+}
+
+impl Part {
+    /// A part standing on the plate as modelled, its box centred on the origin.
+    pub fn new(body: Solid) -> Part {
+        let mut part = Part {
+            name: body.name().into(),
+            body,
+            pose: Pose::identity(),
+            keep_clean: Arc::default(),
+            cavities: Vec::new(),
+            lattice: None,
+            vents: Vec::new(),
+            plugs: Vec::new(),
+            raft: None,
+            supports: None,
+        };
+        part.settle(0.0);
+        part
+    }
+
+    /// Moves the part without turning it: box centred on x = y = 0, lowest point at `z_mm`.
+    fn settle(&mut self, z_mm: f64) {
+        let b = self.body.bounds_at(&self.pose);
+        let c = b.center();
+        self.pose.translation.vector -= Vector::new(c.x, c.y, b.min.z - z_mm);
+    }
+
+    /// The part turned to a new rotation and set on the plate, lowest point at `z_mm`.
+    ///
+    /// # Errors
+    /// [`Error::Pass`] when the part already stands on supports or a raft.
+    pub fn turned(&self, rotation: nalgebra::UnitQuaternion<f64>, z_mm: f64) -> Result<Part> {
+        if self.raft.is_some() || self.supports.is_some() {
+            return Err(Error::Pass {
+                pass: "orient",
+                part: self.name.clone(),
+                problem: "it already stands on a raft or supports".into(),
+                remedy: "orient before raft and support".into(),
+            });
+        }
+        let mut part = self.clone();
+        part.pose.rotation = rotation;
+        part.settle(z_mm);
+        Ok(part)
+    }
+
+    /// The part without raft and supports, at its pose.
+    pub fn bare(&self) -> Part {
+        Part { raft: None, supports: None, ..self.clone() }
+    }
+
+    /// Whether facet `i` of the body is to be kept free of marks and steps.
+    pub fn is_keep_clean(&self, facet: usize) -> bool {
+        self.keep_clean.get(facet).copied().unwrap_or(false)
+    }
+
+    /// The surfaces of the given roles in plate coordinates, as the layer engine reads them.
+    pub fn surfaces(&self, roles: &[Role]) -> Vec<Surface<'_>> {
+        let mut out = Vec::new();
+        let fixed = Pose::identity();
+        if roles.contains(&Role::Body) {
+            out.push(Surface { mesh: &self.body, pose: self.pose });
+            out.extend(self.cavities.iter().map(|c| Surface { mesh: c, pose: self.pose }));
+        }
+        if roles.contains(&Role::Lattice) {
+            out.extend(self.lattice.iter().map(|l| Surface { mesh: l, pose: self.pose }));
+        }
+        if roles.contains(&Role::Support) {
+            out.extend(self.supports.iter().map(|s| Surface { mesh: &s.mesh, pose: fixed }));
+        }
+        if roles.contains(&Role::Raft) {
+            out.extend(self.raft.iter().map(|r| Surface { mesh: &r.mesh, pose: fixed }));
+        }
+        out
+    }
+
+    /// Box around everything that will be printed, plate coordinates.
+    pub fn bounds(&self) -> Bounds {
+        self.surfaces(&Role::ALL)
+            .iter()
+            .fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&s.pose)))
+    }
+}

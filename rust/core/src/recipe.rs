@@ -1,0 +1,147 @@
+//! A recipe: passes in order, itself a pass, read and written as TOML or JSON.
+
+use crate::check::Check;
+use crate::context::Context;
+use crate::error::{Error, Result};
+use crate::finding::{Done, Report};
+use crate::part::Part;
+use crate::passes::{Hollow, Orient, Pass, Raft, Support, Vent};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::sync::Arc;
+
+/// A pass over parts that can be put into a recipe.
+pub type PartPass = dyn Pass<Part, Out = Part> + Send + Sync;
+
+/// One step of a recipe.
+#[derive(Clone, Serialize, Deserialize)]
+#[serde(tag = "pass", rename_all = "snake_case")]
+#[non_exhaustive]
+#[allow(missing_docs)] // each variant is the pass of that name
+pub enum Step {
+    Orient(Orient),
+    Hollow(Hollow),
+    Vent(Vent),
+    Raft(Raft),
+    Support(Support),
+    Check(Check),
+    /// A pass of your own; it runs, but cannot be written to a file.
+    #[serde(skip)]
+    Own(Arc<PartPass>),
+}
+
+impl Step {
+    /// The pass inside.
+    pub fn pass(&self) -> &PartPass {
+        match self {
+            Step::Orient(p) => p,
+            Step::Hollow(p) => p,
+            Step::Vent(p) => p,
+            Step::Raft(p) => p,
+            Step::Support(p) => p,
+            Step::Check(p) => p,
+            Step::Own(p) => p.as_ref(),
+        }
+    }
+}
+
+impl fmt::Debug for Step {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.pass().name())
+    }
+}
+
+/// Passes in order.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recipe {
+    /// The steps.
+    pub steps: Vec<Step>,
+}
+
+impl Default for Recipe {
+    /// Orient, hollow, vent, raft, support, check: the whole way with every default.
+    fn default() -> Recipe {
+        let steps = vec![
+            Step::Orient(Orient::default()),
+            Step::Hollow(Hollow::default()),
+            Step::Vent(Vent::default()),
+            Step::Raft(Raft::default()),
+            Step::Support(Support::default()),
+            Step::Check(Check::default()),
+        ];
+        Recipe { steps }
+    }
+}
+
+impl Recipe {
+    /// Reads a recipe from TOML; `place` names it in messages.
+    ///
+    /// # Errors
+    /// [`Error::Config`] with the line that cannot be understood.
+    pub fn from_toml(text: &str, place: &str) -> Result<Recipe> {
+        toml::from_str(text).map_err(|e| unreadable(place, &e))
+    }
+
+    /// Reads a recipe from JSON; `place` names it in messages.
+    ///
+    /// # Errors
+    /// [`Error::Config`] with the line that cannot be understood.
+    pub fn from_json(text: &str, place: &str) -> Result<Recipe> {
+        serde_json::from_str(text).map_err(|e| unreadable(place, &e))
+    }
+
+    /// The recipe as TOML, every option included.
+    ///
+    /// # Errors
+    /// [`Error::Config`] when it holds a pass of one's own.
+    pub fn to_toml(&self) -> Result<String> {
+        toml::to_string(self).map_err(|e| unwritable(&e))
+    }
+
+    /// The recipe as JSON, every option included.
+    ///
+    /// # Errors
+    /// [`Error::Config`] when it holds a pass of one's own.
+    pub fn to_json(&self) -> Result<String> {
+        serde_json::to_string_pretty(self).map_err(|e| unwritable(&e))
+    }
+}
+
+fn unreadable(place: &str, e: &dyn fmt::Display) -> Error {
+    Error::Config {
+        place: place.into(),
+        problem: e.to_string(),
+        remedy: "compare with the recipe that Recipe::default().to_toml() writes".into(),
+    }
+}
+
+fn unwritable(e: &dyn fmt::Display) -> Error {
+    Error::Config {
+        place: "recipe".into(),
+        problem: e.to_string(),
+        remedy: "passes of your own have no file form; add them in code".into(),
+    }
+}
+
+impl Pass<Part> for Recipe {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "recipe"
+    }
+
+    fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
+        let mut report = Report::new("recipe", &part.name);
+        let n = self.steps.len() as f64;
+        for (i, step) in self.steps.iter().enumerate() {
+            let pass = step.pass();
+            let ctx = ctx.stage(pass.name(), i as f64 / n, (i + 1) as f64 / n);
+            ctx.checkpoint(0.0)?;
+            let done = pass.apply(part, &ctx)?;
+            part = done.value;
+            report.inner.push(done.report);
+        }
+        Ok(Done { value: part, report })
+    }
+}
