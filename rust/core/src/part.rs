@@ -1,7 +1,7 @@
 //! The part: the user's solid, its pose, and what the passes added, kept apart by role.
 
 use crate::error::{Error, Result};
-use crate::layers::Surface;
+use crate::layers::{Fill, Surface};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -186,19 +186,20 @@ impl Part {
     /// The surfaces of the given roles in plate coordinates, as the layer engine reads them.
     pub fn surfaces(&self, roles: &[Role]) -> Vec<Surface<'_>> {
         let mut out = Vec::new();
+        let mut add = |mesh, pose, fill| out.push(Surface { mesh, pose, fill });
         let fixed = Pose::identity();
         if roles.contains(&Role::Body) {
-            out.push(Surface { mesh: &self.body, pose: self.pose });
-            out.extend(self.cavities.iter().map(|c| Surface { mesh: c, pose: self.pose }));
+            add(&*self.body, self.pose, Fill::Body);
+            self.cavities.iter().for_each(|c| add(c, self.pose, Fill::Cavity));
         }
         if roles.contains(&Role::Lattice) {
-            out.extend(self.lattice.iter().map(|l| Surface { mesh: l, pose: self.pose }));
+            self.lattice.iter().for_each(|l| add(l, self.pose, Fill::Added));
         }
         if roles.contains(&Role::Support) {
-            out.extend(self.supports.iter().map(|s| Surface { mesh: &s.mesh, pose: fixed }));
+            self.supports.iter().for_each(|s| add(&s.mesh, fixed, Fill::Added));
         }
         if roles.contains(&Role::Raft) {
-            out.extend(self.raft.iter().map(|r| Surface { mesh: &r.mesh, pose: fixed }));
+            self.raft.iter().for_each(|r| add(&r.mesh, fixed, Fill::Added));
         }
         out
     }
