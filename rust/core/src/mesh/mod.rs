@@ -2,6 +2,7 @@
 
 pub mod io;
 pub mod measure;
+pub mod shapes;
 mod solid;
 
 pub use solid::Solid;
