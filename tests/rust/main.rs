@@ -1,5 +1,6 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
 mod common;
+mod mesh_io;
 mod setup;
 mod shapes;

@@ -4,6 +4,7 @@ pub mod io;
 pub mod measure;
 pub mod shapes;
 mod solid;
+mod weld;
 
 pub use solid::Solid;
 

@@ -1,1 +1,0 @@
-//! Meshes in and out of files.

@@ -1,0 +1,217 @@
+//! Meshes in and out of files: STL, OBJ and 3MF in, STL and 3MF out.
+//!
+//! What is read is checked, since files come from anywhere: coordinates are finite, indices in
+//! range, counts true, and memory is bounded by [`ReadOptions::max_bytes`].
+
+mod atomic;
+mod stl;
+
+use super::{Mesh, Point, Pose, weld};
+use crate::error::{Error, Result, check_range};
+use serde::{Deserialize, Serialize};
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+
+pub(crate) use atomic::write_atomic;
+
+/// How to read a mesh.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct ReadOptions {
+    /// Length of one unit of the file in mm (25.4 for inches). `None`: what the file says, else
+    /// 1 mm.
+    pub unit_mm: Option<f64>,
+    /// Vertices closer than this become one, mm. Zero: only equal ones.
+    pub weld_mm: f64,
+    /// Most bytes to read, and to unpack from a compressed file.
+    pub max_bytes: u64,
+}
+
+impl Default for ReadOptions {
+    fn default() -> ReadOptions {
+        ReadOptions { unit_mm: None, weld_mm: 0.0, max_bytes: 2 << 30 }
+    }
+}
+
+/// Reads a model as one mesh, equal vertices welded. It is named after the object in the file
+/// or, where that has none or several, after the file. Binary STL has no names.
+///
+/// # Errors
+/// [`Error::Io`] when the file cannot be read, [`Error::Format`] when it does not hold what its
+/// format promises, [`Error::Limit`] when it is larger than the options allow, [`Error::Value`]
+/// for options out of range.
+pub fn read(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Mesh> {
+    let path = path.as_ref();
+    let mut objects = read_objects(path, options)?;
+    if objects.len() == 1 {
+        return Ok(objects.remove(0));
+    }
+    let (name, vertices, triangles) = Mesh::concat(stem(path), &objects).into_parts();
+    drop(objects);
+    let mut welder = weld::Welder::for_triangles(triangles.len());
+    let index: Vec<u32> = vertices.into_iter().map(|p| welder.index(p)).collect();
+    let triangles = triangles.into_iter().map(|t| t.map(|v| index[v as usize])).collect();
+    weld_within(Mesh::new(name, welder.into_vertices(), triangles)?, options.weld_mm)
+}
+
+/// Reads every object of a file as a mesh of its own, at its place in the file: the solids of a
+/// text STL, the objects of an OBJ, the build items of a 3MF. Never empty.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_objects(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Vec<Mesh>> {
+    let path = path.as_ref();
+    if let Some(unit) = options.unit_mm {
+        check_range("read.unit_mm", unit, 1e-6, 1e6, "mm")?;
+    }
+    check_range("read.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
+    let source = Source { path };
+    let bytes = source.load(options.max_bytes)?;
+    if bytes.is_empty() {
+        return Err(source.bad("byte 0", "the file is empty", "export it again"));
+    }
+    let stl = stl::is_binary(&bytes) || stl::is_text(&bytes);
+    let objects = match extension(path).as_str() {
+        "stl" => stl::read(&source, bytes)?,
+        _ if stl => stl::read(&source, bytes)?,
+        other => {
+            return Err(source.bad(
+                "name",
+                format!("'{other}' is no mesh format that can be read"),
+                "convert it to STL, OBJ or 3MF",
+            ));
+        }
+    };
+    let scale = options.unit_mm.unwrap_or(1.0);
+    objects
+        .into_iter()
+        .map(|mesh| {
+            let mesh = if scale == 1.0 { mesh } else { mesh.scaled(scale)? };
+            weld_within(mesh, options.weld_mm)
+        })
+        .collect()
+}
+
+fn weld_within(mesh: Mesh, near_mm: f64) -> Result<Mesh> {
+    if near_mm == 0.0 {
+        return Ok(mesh);
+    }
+    let (name, vertices, triangles) = mesh.into_parts();
+    let all = 0..vertices.len() as u32;
+    let map = weld::merge_near(&vertices, all, near_mm);
+    let mut welder = weld::Welder::for_triangles(triangles.len());
+    let index: Vec<u32> = map.iter().map(|&v| welder.index(vertices[v as usize])).collect();
+    let triangles = triangles.into_iter().map(|t| t.map(|v| index[v as usize])).collect();
+    Mesh::new(name, welder.into_vertices(), triangles)
+}
+
+/// A mesh to be written, at its place.
+#[derive(Clone, Copy, Debug)]
+pub struct Item<'a> {
+    /// Name of the object in the file.
+    pub name: &'a str,
+    /// Its triangles. Items that share one mesh are stored once where the format allows.
+    pub mesh: &'a Mesh,
+    /// Takes mesh coordinates to the file's.
+    pub pose: Pose,
+}
+
+/// Writes the items in mm: `.stl` (binary, all items in one, names lost). The file appears whole
+/// or not at all, and equal items give equal bytes.
+///
+/// # Errors
+/// [`Error::Io`] when it cannot be written, [`Error::Format`] for another ending,
+/// [`Error::Value`] when a coordinate does not fit the format.
+pub fn write(path: impl AsRef<Path>, items: &[Item<'_>]) -> Result<()> {
+    let path = path.as_ref();
+    match extension(path).as_str() {
+        "stl" => stl::write(path, items),
+        other => Err(Source { path }.bad(
+            "name",
+            format!("'{other}' is no mesh format that can be written"),
+            "name it .stl",
+        )),
+    }
+}
+
+fn extension(path: &Path) -> String {
+    path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default()
+}
+
+fn stem(path: &Path) -> String {
+    path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+/// The file being read, for messages.
+struct Source<'a> {
+    path: &'a Path,
+}
+
+impl Source<'_> {
+    fn bad(
+        &self,
+        place: impl Into<String>,
+        problem: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Error {
+        Error::Format {
+            path: self.path.into(),
+            place: place.into(),
+            problem: problem.into(),
+            remedy: remedy.into(),
+        }
+    }
+
+    fn too_large(&self, what: &str, bytes: u64, max_bytes: u64) -> Error {
+        Error::Limit {
+            place: format!("{}: {what}", self.path.display()),
+            value: bytes as f64 / 1e6,
+            limit: max_bytes as f64 / 1e6,
+            unit: "MB",
+            remedy: "simplify the model, or raise read.max_bytes".into(),
+        }
+    }
+
+    /// The whole file, never more than `max_bytes` of it.
+    fn load(&self, max_bytes: u64) -> Result<Vec<u8>> {
+        let fail = |source| Error::Io { path: self.path.into(), action: "read", source };
+        let file = File::open(self.path).map_err(fail)?;
+        let size = file.metadata().map_err(fail)?.len();
+        if size > max_bytes {
+            return Err(self.too_large("reading", size, max_bytes));
+        }
+        let mut bytes = Vec::with_capacity(size as usize);
+        // The size may lie (a growing file, a pipe), so the limit is held here too.
+        file.take(max_bytes.saturating_add(1)).read_to_end(&mut bytes).map_err(fail)?;
+        if bytes.len() as u64 > max_bytes {
+            return Err(self.too_large("reading", bytes.len() as u64, max_bytes));
+        }
+        Ok(bytes)
+    }
+}
+
+/// One object while it is read: corners come in, equal ones are welded.
+struct Builder {
+    name: String,
+    welder: weld::Welder,
+    triangles: Vec<[u32; 3]>,
+}
+
+impl Builder {
+    fn new(name: String, triangles: usize) -> Builder {
+        Builder {
+            name,
+            welder: weld::Welder::for_triangles(triangles),
+            triangles: Vec::with_capacity(triangles),
+        }
+    }
+
+    fn push(&mut self, corners: [Point; 3]) {
+        self.triangles.push(corners.map(|p| self.welder.index(p)));
+    }
+
+    fn finish(self) -> Result<Mesh> {
+        Mesh::new(self.name, self.welder.into_vertices(), self.triangles)
+    }
+}
