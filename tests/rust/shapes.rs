@@ -153,3 +153,118 @@ fn nonsense_is_refused_by_name() {
     let said = shapes::cylinder(0.0, 1.0, 8).unwrap_err().to_string();
     assert!(said.starts_with("cylinder.radius_mm = 0"), "{said}");
 }
+
+/// Optical formulas of any textbook (Hecht, Optics, from memory).
+#[test]
+fn lenses_follow_their_optical_data() {
+    assert_relative_eq!(shapes::focal_length_mm(1.5, 50.0, -50.0, 5.0), 50.847, epsilon = 5e-4);
+    assert_relative_eq!(shapes::sag_mm(50.0, 12.5), 1.58771, epsilon = 5e-6);
+    let facet = shapes::fresnel_slope(100.0, 1.5, 25.0).atan().to_degrees();
+    assert_relative_eq!(facet, 24.595, epsilon = 5e-4);
+
+    let n = 256;
+    let cap = |r: f64, a: f64| {
+        let h = shapes::sag_mm(r, a);
+        PI * h * h * (3.0 * r - h) / 3.0
+    };
+    let drum = |h: f64| PI * 12.5 * 12.5 * h;
+    let lens = shapes::plano_convex(50.0, 25.0, 5.0, n).unwrap();
+    let expected = cap(50.0, 12.5) + drum(5.0 - 1.587_713);
+    assert_relative_eq!(volume_mm3(&lens), expected, max_relative = 2e-4);
+    let lens = shapes::biconvex(50.0, 30.0, 25.0, 6.0, n).unwrap();
+    let (a, b) = (shapes::sag_mm(50.0, 12.5), shapes::sag_mm(30.0, 12.5));
+    let expected = cap(50.0, 12.5) + cap(30.0, 12.5) + drum(6.0 - a - b);
+    assert_relative_eq!(volume_mm3(&lens), expected, max_relative = 2e-4);
+    assert!(matches!(shapes::biconvex(50.0, 30.0, 25.0, 4.0, n), Err(Error::Value { .. })));
+
+    // sheet: back plate up to the valleys, and one circular segment a lens
+    let sheet = shapes::lenticular(0.5, 1.5, 0.8, 12.0, 8.3, 64).unwrap();
+    assert_relative_eq!(sheet.bounds().size().z, 1.5, epsilon = 1e-12);
+    assert_relative_eq!(sheet.bounds().size().y, 8.0, epsilon = 1e-12);
+    let open = 2.0 * 0.8_f64.asin();
+    let segment = 0.125 * (open - open.sin());
+    let expected = 12.0 * (8.0 * (1.0 + 0.3) + 10.0 * segment);
+    assert_relative_eq!(volume_mm3(&sheet), expected, max_relative = 1e-4);
+}
+
+/// Snell's law in vector form (Hecht, from memory) sends light from every facet to the focus.
+#[test]
+fn fresnel_facets_focus() {
+    let (focal, index, groove) = (80.0, 1.49, 0.5);
+    let lens = shapes::fresnel(focal, index, 40.0, groove, 1.0, 360).unwrap();
+    let mut facets = 0;
+    for i in 0..lens.triangles().len() {
+        let normal = lens.area_normal(i).normalize();
+        if normal.z < 0.01 || normal.z > 0.999_999 {
+            continue;
+        }
+        facets += 1;
+        let corners = lens.corners(i);
+        let r = corners.iter().map(|p| p.x.hypot(p.y)).sum::<f64>() / 3.0;
+        let middle = (r / groove).floor() * groove + groove / 2.0;
+        // inside the lens the ray runs along +z
+        let cos = normal.z;
+        let sin_out = index * (1.0 - cos * cos).sqrt();
+        let turned = sin_out.asin() - cos.acos();
+        // facets of a 360-gon lean by half a degree less than the true cone at most
+        assert_relative_eq!(middle / turned.tan(), focal, max_relative = 2e-3);
+    }
+    assert_eq!(facets, 360 * (2 * 40 - 1));
+}
+
+/// Involute gear with module 2 and 20 teeth on the basic rack of ISO 53 (worked from the formulas
+/// of the standard, from memory).
+#[test]
+fn a_gear_matches_the_worked_rack() {
+    let steps = 64;
+    let g = shapes::gear(2.0, 20, 6.0, 8.0, steps).unwrap();
+    let outline: Vec<(f64, f64)> =
+        g.vertices().iter().filter(|p| p.z == 0.0).map(|p| (p.x, p.y)).collect();
+    let radius = |p: &(f64, f64)| p.0.hypot(p.1);
+    let rim: Vec<_> = outline.iter().filter(|p| radius(p) > 10.0).collect();
+    let max = rim.iter().map(|p| radius(p)).fold(0.0, f64::max);
+    let min = rim.iter().map(|p| radius(p)).fold(f64::MAX, f64::min);
+    assert_relative_eq!(2.0 * max, 44.0, epsilon = 1e-9);
+    assert_relative_eq!(2.0 * min, 35.0, epsilon = 1e-9);
+
+    // the tooth on the x axis: (radius, half angle) of its upper side
+    let mut side: Vec<(f64, f64)> = rim
+        .iter()
+        .map(|p| (radius(p), p.1.atan2(p.0)))
+        .filter(|&(r, a)| a > 0.0 && a < TAU / 40.0 && r < 22.0 - 1e-9)
+        .chain([(22.0, 1.38976 / 44.0)])
+        .collect();
+    side.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let tooth = |r: f64| {
+        let i = side.partition_point(|s| s.0 < r);
+        let ((r0, a0), (r1, a1)) = (side[i - 1], side[i]);
+        2.0 * r * (a0 + (a1 - a0) * (r - r0) / (r1 - r0))
+    };
+    assert_relative_eq!(tooth(20.0), PI, epsilon = 1e-4);
+    assert_relative_eq!(tooth(22.0), 1.38976, epsilon = 1e-5);
+    let tip_corner = rim
+        .iter()
+        .filter(|p| radius(p) > 22.0 - 1e-9)
+        .map(|p| p.1.atan2(p.0))
+        .filter(|a| *a > 0.0 && *a < TAU / 40.0)
+        .fold(0.0, f64::max);
+    assert_relative_eq!(44.0 * tip_corner, 1.38976, epsilon = 1e-5);
+
+    // span over three teeth, between parallel jaws square to the middle tooth's axis (the jaws
+    // do not reach the roots)
+    let flanks: Vec<_> = rim.iter().filter(|p| radius(p) > 19.0).collect();
+    let three = flanks.iter().filter(|p| p.1.atan2(p.0).abs() < TAU * 1.5 / 20.0);
+    let span = 2.0 * three.map(|p| p.1).fold(0.0, f64::max);
+    assert_relative_eq!(span, 15.32088, epsilon = 2e-3);
+    // and over two: one base pitch, π·m·cos α, less
+    let pair = flanks.iter().map(|p| {
+        let (s, c) = (TAU / 40.0).sin_cos();
+        (p.0 * c + p.1 * s, p.1 * c - p.0 * s)
+    });
+    let pair = pair.filter(|p| p.1.atan2(p.0).abs() < TAU / 20.0);
+    let over_two = 2.0 * pair.map(|p| p.1).fold(0.0, f64::max);
+    assert_relative_eq!(span - over_two, 5.90426, epsilon = 2e-3);
+
+    assert!(matches!(shapes::gear(2.0, 12, 6.0, 8.0, 8), Err(Error::Value { .. })));
+    assert!(matches!(shapes::gear(2.0, 20, 6.0, 35.0, 8), Err(Error::Value { .. })));
+}

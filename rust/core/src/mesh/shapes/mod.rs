@@ -10,12 +10,18 @@
 
 mod basic;
 mod extrude;
+mod gear;
 mod lathe;
+mod lens;
 mod round;
 
 pub use basic::{cuboid, plate, tetrahedron, wedge};
 pub use extrude::extrude;
+pub use gear::gear;
 pub use lathe::lathe;
+pub use lens::{
+    biconvex, focal_length_mm, fresnel, fresnel_slope, lenticular, plano_convex, sag_mm,
+};
 pub use round::{
     bowl, capsule, cone, cylinder, ellipsoid, frustum, hollow_sphere, napkin_ring, sphere,
     spherical_cap, torus, tube,
