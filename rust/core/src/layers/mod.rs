@@ -1,34 +1,24 @@
 //! The layer engine: everything the printer will see, and all that follows from it.
+//!
+//! A [`Scan`] turns triangle surfaces straight into [`Layers`]: for each layer (plane at its
+//! middle) and each pixel row (line at its centre) the solid stretches of that line, their ends
+//! finer than a pixel (dexels, Van Hook 1986). Where shells overlap, non-zero winding makes them
+//! one solid. Lengths give areas and volumes; a pixel is solid where its centre is, as on the
+//! panel, and a [`Survey`] follows which solid and void pixels hang together, layer upon layer:
+//! islands, cups, pockets.
 
-use crate::mesh::{Mesh, Pose};
+mod grid;
+mod label;
+mod overhang;
+mod scan;
+mod spans;
+mod survey;
+mod voids;
 
-/// How a surface takes part in the fill. Windings are summed per kind, since a body that overlaps
-/// itself winds twice there and one cavity surface could not empty it. A point is solid when
-/// `(body ≠ 0 and cavity = 0) or added ≠ 0`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fill {
-    /// Fills what it winds around.
-    Body,
-    /// Empties the body where it winds, however often the body overlaps there.
-    Cavity,
-    /// Fills what it winds around, also inside a cavity: lattice, supports, raft.
-    Added,
-}
-
-/// A triangle surface at its place, as the engine reads it.
-#[derive(Clone, Copy, Debug)]
-pub struct Surface<'a> {
-    /// The triangles.
-    pub mesh: &'a Mesh,
-    /// Takes mesh coordinates to plate coordinates.
-    pub pose: Pose,
-    /// What it does to the space it winds around.
-    pub fill: Fill,
-}
-
-impl<'a> Surface<'a> {
-    /// A surface that fills, with mesh coordinates taken as they are.
-    pub fn body(mesh: &'a Mesh) -> Surface<'a> {
-        Surface { mesh, pose: Pose::identity(), fill: Fill::Body }
-    }
-}
+pub use grid::Grid;
+pub use label::{Region, VoidRegion};
+pub use overhang::{Overhang, overhangs};
+pub use scan::{Fill, Scan, Surface};
+pub use spans::{Layer, Layers, SUBPIXEL, Span};
+pub use survey::{Component, Section, Survey};
+pub use voids::Cup;

@@ -1,0 +1,65 @@
+//! What a layer puts beyond the reach of the layer before.
+
+use super::grid::Grid;
+use super::label::{Labelled, Region};
+use super::spans::{Layer, Layers, Reach, SUBPIXEL, Span, subtract, widened};
+use crate::context::Context;
+use crate::error::{Error, Result};
+use rayon::prelude::*;
+
+/// The part of a layer that lies farther than a reach from everything solid in the layer before.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Overhang {
+    /// The layer.
+    pub layer: u32,
+    /// Its connected pieces of at least one pixel.
+    pub regions: Vec<Region>,
+    /// Where they are.
+    pub area: Layer,
+}
+
+/// Finds overhangs beyond `reach_mm` in all layers held but the grid's first, which lies on the
+/// plate; layers without any are left out. The distance is exact along rows and taken between
+/// row centres across them.
+///
+/// # Errors
+/// [`Error::Cancelled`].
+pub fn overhangs(layers: &Layers, reach_mm: f64, ctx: &Context) -> Result<Vec<Overhang>> {
+    let grid = &layers.grid;
+    let reach = Reach::new(reach_mm, grid);
+    let found = (1..layers.layers.len())
+        .into_par_iter()
+        .map(|i| {
+            if ctx.cancel.is_cancelled() {
+                return Err(Error::Cancelled);
+            }
+            let area = beyond(&layers.layers[i], &layers.layers[i - 1], &reach, grid);
+            let layer = layers.first + i as u32;
+            Ok((!area.is_empty()).then(|| Overhang {
+                layer,
+                regions: Labelled::new(&area, layer, grid).regions,
+                area,
+            }))
+        })
+        .collect::<Result<Vec<_>>>()?;
+    Ok(found.into_iter().flatten().filter(|o| !o.regions.is_empty()).collect())
+}
+
+fn beyond(layer: &Layer, below: &Layer, reach: &Reach, grid: &Grid) -> Layer {
+    let limit = grid.columns * SUBPIXEL;
+    Layer::from_rows(layer.rows(), |row, out: &mut Vec<Span>| {
+        let start = out.len();
+        out.extend_from_slice(layer.row(row));
+        // Nearest rows first: they take away nearly everything, and the rest need not be asked.
+        for distance in 0..=reach.rows() {
+            let by = reach.at(distance);
+            let sides = [row.checked_sub(distance), (distance > 0).then_some(row + distance)];
+            for other in sides.into_iter().flatten() {
+                if out.len() == start {
+                    return;
+                }
+                subtract(out, start, below.row(other).iter().map(|s| widened(*s, by, limit)));
+            }
+        }
+    })
+}
