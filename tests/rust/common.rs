@@ -14,3 +14,41 @@ pub(crate) fn shared(path: &str) -> Option<PathBuf> {
     println!("skipped: {path} of the shared data folder is absent");
     None
 }
+
+/// A row of the shared catalogue of meshes.
+pub(crate) struct Row(Vec<(String, String)>);
+
+impl Row {
+    /// The text of a column.
+    pub(crate) fn text(&self, column: &str) -> &str {
+        &self.0.iter().find(|(name, _)| name == column).expect("a column of the catalogue").1
+    }
+
+    /// The number in a column, if there is one.
+    pub(crate) fn number(&self, column: &str) -> Option<f64> {
+        self.text(column).parse().ok()
+    }
+}
+
+/// The shared catalogue of meshes; empty where it is absent.
+pub(crate) fn catalogue() -> Vec<Row> {
+    let Some(path) = shared("CATALOGUE.csv") else { return Vec::new() };
+    let text = std::fs::read_to_string(path).expect("a readable catalogue");
+    let mut rows = text.lines().map(cells);
+    let names = rows.next().expect("a head row");
+    rows.map(|row| Row(names.iter().cloned().zip(row).collect())).collect()
+}
+
+/// Cells of a CSV row; commas inside quotes do not part them.
+fn cells(row: &str) -> Vec<String> {
+    let mut out = vec![String::new()];
+    let mut quoted = false;
+    for c in row.chars() {
+        match c {
+            '"' => quoted = !quoted,
+            ',' if !quoted => out.push(String::new()),
+            c => out.last_mut().expect("never empty").push(c),
+        }
+    }
+    out
+}

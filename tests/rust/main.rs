@@ -2,5 +2,6 @@
 
 mod common;
 mod mesh_io;
+mod mesh_measure;
 mod setup;
 mod shapes;

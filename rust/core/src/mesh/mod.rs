@@ -1,8 +1,10 @@
 //! Triangle meshes: what is read from files ([`Mesh`]) and what is proven printable ([`Solid`]).
 
+mod edges;
 pub mod io;
 pub mod measure;
 pub mod shapes;
+mod shells;
 mod solid;
 mod weld;
 
@@ -98,7 +100,7 @@ impl Mesh {
     ///
     /// # Errors
     /// [`Error::Mesh`] when a coordinate is not finite, an index points past the vertices, or
-    /// there are more than `u32::MAX` vertices.
+    /// there are more than `u32::MAX` vertices or a sixth as many triangles.
     pub fn new(
         name: impl Into<String>,
         vertices: Vec<Point>,
@@ -116,6 +118,9 @@ impl Mesh {
                 format!("vertex {i} has a coordinate that is not a finite number"),
                 "export the model again",
             );
+        }
+        if triangles.len() > edges::MAX_TRIANGLES {
+            return fail(format!("{} triangles", triangles.len()), "split the model");
         }
         let n = vertices.len() as u32;
         if let Some(i) = triangles.iter().position(|t| t.iter().any(|&v| v >= n)) {

@@ -1,5 +1,6 @@
 //! A mesh proven to enclose a volume.
 
+use super::edges::Edges;
 use super::{Mesh, measure};
 use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
@@ -50,23 +51,14 @@ impl TryFrom<Mesh> for Solid {
         }
         // Every directed edge must be met by its opposite equally often: then each layer's
         // outline closes and winding numbers are whole.
-        let mut edges: Vec<(u32, u32, i8)> = Vec::with_capacity(mesh.triangles().len() * 3);
-        for t in mesh.triangles() {
-            for (a, b) in [(t[0], t[1]), (t[1], t[2]), (t[2], t[0])] {
-                edges.push((a.min(b), a.max(b), if a < b { 1 } else { -1 }));
-            }
-        }
-        edges.sort_unstable();
-        for group in edges.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
-            let (a, b, _) = group[0];
-            if a != b && group.iter().map(|e| i32::from(e.2)).sum::<i32>() != 0 {
-                let p =
-                    nalgebra::center(&mesh.vertices()[a as usize], &mesh.vertices()[b as usize]);
-                return fail(
-                    format!("an edge is open near ({:.3}, {:.3}, {:.3})", p.x, p.y, p.z),
-                    "run repair on it",
-                );
-            }
+        let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
+        if let Some(open) = edges.iter().find(|e| e.balance() != 0) {
+            let [a, b] = [open.low, open.high].map(|v| mesh.vertices()[v as usize]);
+            let p = nalgebra::center(&a, &b);
+            return fail(
+                format!("an edge is open near ({:.3}, {:.3}, {:.3})", p.x, p.y, p.z),
+                "run repair on it",
+            );
         }
         let volume = measure::volume_mm3(&mesh);
         if volume <= 0.0 {

@@ -1,0 +1,95 @@
+//! Which facets meet at each edge: found once, asked by all that walks over surfaces.
+
+/// One facet at an edge.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Side {
+    high: u32,
+    code: u32,
+}
+
+impl Side {
+    /// The facet.
+    pub(crate) fn facet(self) -> usize {
+        (self.code / 6) as usize
+    }
+
+    /// Whether the facet runs along the edge from the lower vertex to the higher.
+    pub(crate) fn forward(self) -> bool {
+        self.code % 2 == 1
+    }
+}
+
+/// An edge and the facets that meet at it, by rising facet number.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Edge<'a> {
+    /// The lower-numbered vertex.
+    pub(crate) low: u32,
+    /// The higher-numbered vertex.
+    pub(crate) high: u32,
+    /// The facets; never empty.
+    pub(crate) sides: &'a [Side],
+}
+
+impl Edge<'_> {
+    /// Facets that run forward less those that run backward; zero where the surface closes.
+    pub(crate) fn balance(&self) -> i64 {
+        self.sides.iter().map(|s| if s.forward() { 1 } else { -1 }).sum()
+    }
+}
+
+/// All edges of a set of triangles. Edges from a vertex to itself do not count.
+pub(crate) struct Edges {
+    /// Where the edges of each lower vertex begin in `sides`.
+    starts: Vec<u32>,
+    sides: Vec<Side>,
+}
+
+/// Most triangles whose corners can be numbered with their direction in 32 bits.
+pub(crate) const MAX_TRIANGLES: usize = (u32::MAX / 6) as usize;
+
+impl Edges {
+    /// The edges of triangles over so many vertices, in linear time but for sorting the few edges
+    /// at each vertex.
+    pub(crate) fn of(vertices: usize, triangles: &[[u32; 3]]) -> Edges {
+        debug_assert!(triangles.len() <= MAX_TRIANGLES);
+        let ends = |t: &[u32; 3], corner: usize| (t[corner], t[(corner + 1) % 3]);
+        let mut starts = vec![0u32; vertices + 2];
+        for t in triangles {
+            for corner in 0..3 {
+                let (a, b) = ends(t, corner);
+                starts[a.min(b) as usize + 2] += u32::from(a != b);
+            }
+        }
+        for v in 2..starts.len() {
+            starts[v] += starts[v - 1];
+        }
+        // While filling, starts[v + 1] is where the next edge of v goes; afterwards, where those
+        // of v end.
+        let mut sides = vec![Side { high: 0, code: 0 }; starts[vertices + 1] as usize];
+        for (facet, t) in triangles.iter().enumerate() {
+            for corner in 0..3 {
+                let (a, b) = ends(t, corner);
+                if a != b {
+                    let next = &mut starts[a.min(b) as usize + 1];
+                    let code = ((facet * 3 + corner) * 2) as u32 + u32::from(a < b);
+                    sides[*next as usize] = Side { high: a.max(b), code };
+                    *next += 1;
+                }
+            }
+        }
+        starts.pop();
+        for w in starts.windows(2) {
+            sides[w[0] as usize..w[1] as usize].sort_by_key(|s| s.high);
+        }
+        Edges { starts, sides }
+    }
+
+    /// Every edge, by rising lower and then higher vertex.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = Edge<'_>> {
+        self.starts.windows(2).enumerate().flat_map(|(low, w)| {
+            self.sides[w[0] as usize..w[1] as usize]
+                .chunk_by(|a, b| a.high == b.high)
+                .map(move |sides| Edge { low: low as u32, high: sides[0].high, sides })
+        })
+    }
+}
