@@ -1,6 +1,8 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
 mod common;
+mod mechanics;
+mod mechanics_peel;
 mod mesh_io;
 mod mesh_measure;
 mod setup;

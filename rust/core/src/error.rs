@@ -98,6 +98,16 @@ pub enum Error {
         /// What the user can do.
         remedy: String,
     },
+    /// A structure of supports cannot carry its load: nothing holds it, or part of it is loose.
+    #[error("{place}: {problem}; {remedy}")]
+    Structure {
+        /// The node, member or group.
+        place: String,
+        /// What is wrong.
+        problem: String,
+        /// What the user can do.
+        remedy: String,
+    },
     /// The user asked to stop.
     #[error("cancelled")]
     Cancelled,
@@ -115,13 +125,24 @@ impl Error {
             Error::Config { .. } => "config",
             Error::Limit { .. } => "limit",
             Error::Pass { .. } => "pass",
+            Error::Structure { .. } => "structure",
             Error::Cancelled => "cancelled",
         }
     }
 
     /// Every code that [`Error::code`] can return.
-    pub const CODES: [&'static str; 9] =
-        ["io", "format", "mesh", "not_solid", "value", "config", "limit", "pass", "cancelled"];
+    pub const CODES: [&'static str; 10] = [
+        "io",
+        "format",
+        "mesh",
+        "not_solid",
+        "value",
+        "config",
+        "limit",
+        "pass",
+        "structure",
+        "cancelled",
+    ];
 }
 
 /// Checks that a finite number lies in a closed range; `place` is its dotted name, `unit` is

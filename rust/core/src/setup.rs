@@ -51,6 +51,9 @@ pub struct Machine {
     pub separation_kpa: f64,
     /// Lift speed at which `separation_kpa` was measured, mm/s.
     pub separation_speed_mm_s: f64,
+    /// Power of lift speed (and of compactness) with which that stress rises: 0.5 for a film that
+    /// gives, 1 for a rigid one, 0 where it does not matter.
+    pub separation_exponent: f64,
     /// Deflection of film and frame under pull, mm/N.
     pub film_compliance_mm_n: f64,
     /// Stiffness of plate, arm and screw against the film, N/mm.
@@ -76,6 +79,7 @@ impl Default for Machine {
             vat_ml: 250.0,
             separation_kpa: 20.0,
             separation_speed_mm_s: 1.0,
+            separation_exponent: 0.5,
             film_compliance_mm_n: 0.02,
             frame_stiffness_n_mm: 400.0,
             power_w: 60.0,
@@ -278,6 +282,7 @@ impl Setup {
             ("machine.vat_ml", m.vat_ml, 1.0, 1e5, "ml"),
             ("machine.separation_kpa", m.separation_kpa, 0.0, 101.325, "kPa"),
             ("machine.separation_speed_mm_s", m.separation_speed_mm_s, 0.01, 50.0, "mm/s"),
+            ("machine.separation_exponent", m.separation_exponent, 0.0, 1.0, ""),
             ("machine.film_compliance_mm_n", m.film_compliance_mm_n, 0.0, 10.0, "mm/N"),
             ("machine.frame_stiffness_n_mm", m.frame_stiffness_n_mm, 0.1, 1e6, "N/mm"),
             ("machine.power_w", m.power_w, 0.0, 1e5, "W"),
