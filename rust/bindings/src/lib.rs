@@ -1,1 +1,42 @@
-//! Python bindings of vatwright.
+//! Python bindings of vatwright: thin classes over the core, one door for long work.
+
+mod arrays;
+mod errors;
+mod mesh;
+mod part;
+mod passes;
+mod plain;
+mod plate;
+mod recipe;
+mod record;
+mod report;
+mod run;
+mod setup;
+
+use pyo3::prelude::*;
+
+/// Adds classes to the module; those that are records get an attribute for each field.
+macro_rules! classes {
+    ($m:expr; $($class:ty),* ; records $($record:ty),*) => {
+        $( $m.add_class::<$class>()?; )*
+        $( $m.add_class::<$record>()?; record::describe::<$record>($m.py())?; )*
+    };
+}
+
+#[pymodule]
+fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
+    run::hold_panics();
+    m.add("VERSION", env!("CARGO_PKG_VERSION"))?;
+    m.add("CODES", vatwright::Error::CODES)?;
+    m.add("BUILT_IN", pyo3::types::PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;
+    classes!(m;
+        mesh::Mesh, mesh::Solid, part::Part, plate::Placed, plate::Plate, recipe::Recipe,
+        report::Done;
+        records
+        setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
+        passes::Orient, passes::Hollow, passes::Vent, passes::Raft, passes::Support,
+        passes::Check, passes::Pack, passes::Estimate, passes::Cost,
+        part::VentHole, report::Finding, report::Report);
+    m.add_function(wrap_pyfunction!(run::_wait, m)?)?;
+    Ok(())
+}

@@ -26,7 +26,7 @@ pub trait Pass<In> {
     type Out;
 
     /// Word used in reports and recipes.
-    fn name(&self) -> &'static str;
+    fn name(&self) -> &str;
 
     /// Does the work.
     ///

@@ -1,0 +1,30 @@
+"""The shapes of what users hand in: passes of their own, progress callbacks, recipes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from os import PathLike
+from typing import TYPE_CHECKING, Literal, Protocol, TypeAlias
+
+if TYPE_CHECKING:
+    from vatwright._core import Done, Part, Setup
+
+__all__ = ["PartPass", "Path", "Progress", "Role", "Severity"]
+
+Path: TypeAlias = str | PathLike[str]
+Progress: TypeAlias = Callable[[str, float], object]
+"""Called with the stage and the fraction done; an exception in it stops the work."""
+
+Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
+Severity: TypeAlias = Literal["note", "warning", "fault"]
+
+
+class PartPass(Protocol):
+    """A pass over parts, built in or of one's own, that may sit in a recipe."""
+
+    @property
+    def name(self) -> str:
+        """Word used in reports."""
+
+    def apply(self, part: Part, setup: Setup, /) -> Done[Part] | Part:
+        """Does the work; a bare part is an answer with an empty report."""

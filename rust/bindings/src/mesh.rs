@@ -1,0 +1,190 @@
+//! Mesh and Solid.
+
+use crate::arrays;
+use crate::errors::OrRaise;
+use crate::plain;
+use numpy::PyArray2;
+use pyo3::exceptions::PyImportError;
+use pyo3::prelude::*;
+use pyo3::types::{PyDict, PyTuple};
+use std::sync::Arc;
+use vatwright::mesh::measure;
+use vatwright::{Bounds, Mesh as CoreMesh, Solid as CoreSolid};
+
+/// Two corners as tuples.
+pub(crate) type Corners = ((f64, f64, f64), (f64, f64, f64));
+
+/// A box as its two corners.
+pub(crate) fn corners(b: &Bounds) -> Corners {
+    ((b.min.x, b.min.y, b.min.z), (b.max.x, b.max.y, b.max.z))
+}
+
+/// Any triangles: vertices in mm and index triples; nothing is promised but finite coordinates
+/// and valid indices. Counter-clockwise seen from outside is the outward side.
+#[pyclass(frozen, eq, module = "vatwright")]
+#[derive(PartialEq)]
+pub(crate) struct Mesh(pub(crate) Arc<CoreMesh>);
+
+impl From<CoreMesh> for Mesh {
+    fn from(mesh: CoreMesh) -> Mesh {
+        Mesh(Arc::new(mesh))
+    }
+}
+
+#[pymethods]
+impl Mesh {
+    #[new]
+    #[pyo3(signature = (vertices, triangles, *, name = ""))]
+    fn new(
+        vertices: &Bound<'_, PyAny>,
+        triangles: &Bound<'_, PyAny>,
+        name: &str,
+    ) -> PyResult<Mesh> {
+        let py = vertices.py();
+        let vertices = arrays::points(vertices, "vertices")?;
+        let triangles = arrays::triangles(triangles, "triangles")?;
+        CoreMesh::new(name, vertices, triangles).or_raise(py).map(Mesh::from)
+    }
+
+    /// Copies a trimesh.Trimesh.
+    #[staticmethod]
+    #[pyo3(signature = (mesh, *, name = ""))]
+    fn from_trimesh(mesh: &Bound<'_, PyAny>, name: &str) -> PyResult<Mesh> {
+        Mesh::new(&mesh.getattr("vertices")?, &mesh.getattr("faces")?, name)
+    }
+
+    /// A trimesh.Trimesh with the same vertices and faces (needs the extra `mesh`).
+    fn to_trimesh<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        let trimesh = py.import("trimesh").map_err(|_| {
+            PyImportError::new_err("trimesh is not installed; pip install 'vatwright[mesh]'")
+        })?;
+        let keywords = PyDict::new(py);
+        keywords.set_item("vertices", self.vertices(py)?)?;
+        keywords.set_item("faces", self.triangles(py)?)?;
+        keywords.set_item("process", false)?;
+        trimesh.call_method("Trimesh", (), Some(&keywords))
+    }
+
+    #[getter]
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+
+    #[getter]
+    fn vertices<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        arrays::from_points(py, self.0.vertices())
+    }
+
+    #[getter]
+    fn triangles<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<u32>>> {
+        arrays::from_triangles(py, self.0.triangles())
+    }
+
+    #[getter]
+    fn bounds(&self) -> Corners {
+        corners(&self.0.bounds())
+    }
+
+    #[getter]
+    fn volume_mm3(&self) -> f64 {
+        measure::volume_mm3(&self.0)
+    }
+
+    /// The same mesh under another name.
+    fn renamed(&self, name: &str) -> Mesh {
+        CoreMesh::clone(&self.0).renamed(name).into()
+    }
+
+    /// The mesh scaled about the origin.
+    fn scaled(&self, py: Python<'_>, factor: f64) -> PyResult<Mesh> {
+        self.0.scaled(factor).or_raise(py).map(Mesh::from)
+    }
+
+    /// The same surface seen from its other side.
+    fn flipped(&self) -> Mesh {
+        self.0.flipped().into()
+    }
+
+    fn __repr__(&self) -> String {
+        show("Mesh", &self.0)
+    }
+
+    fn __reduce__<'py>(slf: &Bound<'py, Mesh>) -> PyResult<Bound<'py, PyTuple>> {
+        pickled(slf.as_any(), &*slf.get().0)
+    }
+
+    #[classmethod]
+    fn _from_bytes(_class: &Bound<'_, pyo3::types::PyType>, bytes: &[u8]) -> PyResult<Mesh> {
+        plain::from_bytes::<CoreMesh>(bytes).map(Mesh::from)
+    }
+}
+
+/// A mesh proven closed, consistently oriented and of positive volume. It may overlap itself:
+/// its material is what non-zero winding fills.
+#[pyclass(frozen, eq, module = "vatwright")]
+#[derive(PartialEq)]
+pub(crate) struct Solid(pub(crate) CoreSolid);
+
+#[pymethods]
+impl Solid {
+    #[new]
+    fn new(py: Python<'_>, mesh: &Mesh) -> PyResult<Solid> {
+        CoreSolid::try_from(CoreMesh::clone(&mesh.0)).or_raise(py).map(Solid)
+    }
+
+    #[getter]
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+
+    #[getter]
+    fn mesh(&self) -> Mesh {
+        self.0.mesh().clone().into()
+    }
+
+    #[getter]
+    fn bounds(&self) -> Corners {
+        corners(&self.0.bounds())
+    }
+
+    #[getter]
+    fn volume_mm3(&self) -> f64 {
+        measure::volume_mm3(&self.0)
+    }
+
+    fn __repr__(&self) -> String {
+        show("Solid", &self.0)
+    }
+
+    fn __reduce__<'py>(slf: &Bound<'py, Solid>) -> PyResult<Bound<'py, PyTuple>> {
+        pickled(slf.as_any(), &slf.get().0)
+    }
+
+    #[classmethod]
+    fn _from_bytes(_class: &Bound<'_, pyo3::types::PyType>, bytes: &[u8]) -> PyResult<Solid> {
+        plain::from_bytes(bytes).map(Solid)
+    }
+}
+
+fn show(class: &str, mesh: &CoreMesh) -> String {
+    let size = mesh.bounds().size();
+    format!(
+        "<{class} '{}': {} triangles, {:.2} × {:.2} × {:.2} mm>",
+        mesh.name(),
+        mesh.triangles().len(),
+        size.x,
+        size.y,
+        size.z
+    )
+}
+
+/// What pickle needs for an object whose class reads its core value from bytes.
+pub(crate) fn pickled<'py, T: serde::Serialize>(
+    object: &Bound<'py, PyAny>,
+    core: &T,
+) -> PyResult<Bound<'py, PyTuple>> {
+    let py = object.py();
+    let bytes = pyo3::types::PyBytes::new(py, &plain::to_bytes(core)?);
+    let read = object.get_type().getattr("_from_bytes")?;
+    PyTuple::new(py, [read, PyTuple::new(py, [bytes])?.into_any()])
+}

@@ -1,0 +1,175 @@
+//! Part: the user's solid, its pose, and what the passes added.
+
+use crate::arrays;
+use crate::errors::OrRaise;
+use crate::mesh::{Corners, Mesh, Solid, corners, pickled};
+use crate::plain;
+use crate::record::record;
+use numpy::{PyArray1, PyArray2};
+use pyo3::prelude::*;
+use pyo3::types::{PyTuple, PyType};
+use std::sync::Arc;
+use vatwright::{Part as CorePart, Role};
+
+record!(
+    VentHole,
+    vatwright::VentHole,
+    "A hole that lets air in or resin out, in body coordinates."
+);
+
+/// A solid on its way to a plate. Passes take a part and return a changed one.
+#[pyclass(frozen, eq, module = "vatwright")]
+#[derive(PartialEq)]
+pub(crate) struct Part(pub(crate) Arc<CorePart>);
+
+impl From<CorePart> for Part {
+    fn from(part: CorePart) -> Part {
+        Part(Arc::new(part))
+    }
+}
+
+/// Roles from their words; all of them when none are given.
+fn roles(py: Python<'_>, words: Option<Bound<'_, PyAny>>) -> PyResult<Vec<Role>> {
+    match words {
+        None => Ok(Role::ALL.to_vec()),
+        Some(words) => plain::from_py(&words, "roles").map_err(|e| {
+            let known = Role::ALL.map(Role::word).join(", ");
+            let error = pyo3::exceptions::PyValueError::new_err(format!("roles: one of {known}"));
+            error.set_cause(py, Some(e));
+            error
+        }),
+    }
+}
+
+#[pymethods]
+impl Part {
+    #[new]
+    #[pyo3(signature = (body, *, name = None))]
+    fn new(body: &Solid, name: Option<String>) -> Part {
+        let mut part = CorePart::new(body.0.clone());
+        if let Some(name) = name {
+            part.name = name;
+        }
+        part.into()
+    }
+
+    #[getter]
+    fn name(&self) -> &str {
+        &self.0.name
+    }
+
+    /// The body in its own coordinates.
+    #[getter]
+    fn body(&self) -> Solid {
+        Solid(self.0.body.clone())
+    }
+
+    /// Takes body coordinates to plate coordinates: a 4×4 matrix.
+    #[getter]
+    fn pose<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        arrays::from_pose(py, &self.0.pose)
+    }
+
+    /// One flag a facet of the body: keep it free of marks and steps.
+    #[getter]
+    fn keep_clean<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<bool>> {
+        let n = self.0.body.triangles().len();
+        PyArray1::from_iter(py, (0..n).map(|i| self.0.is_keep_clean(i)))
+    }
+
+    /// Closed surfaces of hollowed cavities, facing into the cavity; body coordinates.
+    #[getter]
+    fn cavities(&self) -> Vec<Mesh> {
+        self.0.cavities.iter().cloned().map(Mesh).collect()
+    }
+
+    /// Lattice inside the cavities; body coordinates.
+    #[getter]
+    fn lattice(&self) -> Option<Mesh> {
+        self.0.lattice.clone().map(Mesh)
+    }
+
+    /// Holes cut by the vent pass.
+    #[getter]
+    fn vents(&self) -> Vec<VentHole> {
+        self.0.vents.iter().cloned().map(VentHole).collect()
+    }
+
+    /// Stoppers for the vents, parts of their own.
+    #[getter]
+    fn plugs(&self) -> Vec<Solid> {
+        self.0.plugs.iter().cloned().map(Solid).collect()
+    }
+
+    /// The base under the part; plate coordinates.
+    #[getter]
+    fn raft(&self) -> Option<Mesh> {
+        self.0.raft.as_ref().map(|r| r.mesh.clone().into())
+    }
+
+    /// The supports; plate coordinates.
+    #[getter]
+    fn supports(&self) -> Option<Mesh> {
+        self.0.supports.as_ref().map(|s| s.mesh.clone().into())
+    }
+
+    /// Box around everything that will be printed, plate coordinates.
+    #[getter]
+    fn bounds(&self) -> Corners {
+        corners(&self.0.bounds())
+    }
+
+    /// The part turned to a new rotation and set on the plate, lowest point at `z_mm`.
+    #[pyo3(signature = (rotation, *, z_mm = 0.0))]
+    fn turned(&self, rotation: &Bound<'_, PyAny>, z_mm: f64) -> PyResult<Part> {
+        let py = rotation.py();
+        let rotation = arrays::rotation(rotation, "rotation")?;
+        self.0.turned(rotation, z_mm).or_raise(py).map(Part::from)
+    }
+
+    /// The part without raft and supports, at its pose.
+    fn bare(&self) -> Part {
+        self.0.bare().into()
+    }
+
+    /// The same part under another name.
+    fn renamed(&self, name: String) -> Part {
+        CorePart { name, ..CorePart::clone(&self.0) }.into()
+    }
+
+    /// The surfaces of the given roles as one mesh in plate coordinates.
+    #[pyo3(signature = (roles = None))]
+    fn mesh(&self, py: Python<'_>, roles: Option<Bound<'_, PyAny>>) -> PyResult<Mesh> {
+        let roles = self::roles(py, roles)?;
+        let surfaces = self.0.surfaces(&roles);
+        let meshes: Vec<_> = surfaces.iter().map(|s| s.mesh.transformed(&s.pose)).collect();
+        Ok(vatwright::Mesh::concat(self.0.name.clone(), &meshes).into())
+    }
+
+    fn __repr__(&self) -> String {
+        let p = &self.0;
+        let size = p.bounds().size();
+        let mut with = Vec::new();
+        for (there, word) in [
+            (!p.cavities.is_empty(), "hollow"),
+            (!p.vents.is_empty(), "vented"),
+            (p.raft.is_some(), "raft"),
+            (p.supports.is_some(), "supports"),
+        ] {
+            if there {
+                with.push(word);
+            }
+        }
+        let with = if with.is_empty() { String::new() } else { format!(", {}", with.join(", ")) };
+        format!("<Part '{}': {:.2} × {:.2} × {:.2} mm{with}>", p.name, size.x, size.y, size.z)
+    }
+
+    fn __reduce__<'py>(slf: &Bound<'py, Part>) -> PyResult<Bound<'py, PyTuple>> {
+        pickled(slf.as_any(), &*slf.get().0)
+    }
+
+    #[classmethod]
+    fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
+        plain::from_bytes::<CorePart>(bytes).map(Part::from)
+    }
+}

@@ -1,0 +1,96 @@
+//! The passes as Python classes: options as keywords, `apply` through the one door.
+
+use crate::part::Part;
+use crate::plate::Plate;
+use crate::record::record;
+use crate::report::Done;
+use crate::run::{How, run};
+use crate::setup::{Setup, given};
+use pyo3::prelude::*;
+use std::sync::Arc;
+use vatwright::passes::{self as core, Pass};
+
+/// A pass that takes a part and gives back a changed one.
+macro_rules! part_pass {
+    ($name:ident, $core:ty, $doc:literal) => {
+        record!($name, $core, $doc, {
+            /// Name of the pass.
+            #[getter]
+            fn name(&self) -> &str {
+                self.0.name()
+            }
+
+            /// Does the work on a part.
+            #[pyo3(signature = (part, setup = None, *, progress = None, threads = None))]
+            fn apply(
+                &self,
+                py: Python<'_>,
+                part: &Part,
+                setup: Option<PyRef<'_, Setup>>,
+                progress: Option<Py<PyAny>>,
+                threads: Option<usize>,
+            ) -> PyResult<Done> {
+                let part = vatwright::Part::clone(&part.0);
+                let how = How { progress, threads };
+                let done = run(py, given(setup), how, |ctx| self.0.apply(part, ctx))?;
+                Done::wrap(py, done, Part::from)
+            }
+        });
+    };
+}
+
+part_pass!(Orient, core::Orient, "Chooses the pose.");
+part_pass!(Hollow, core::Hollow, "Makes a cavity at constant wall.");
+part_pass!(Vent, core::Vent, "Cuts holes that let air in and resin out.");
+part_pass!(Raft, core::Raft, "Puts a base under the part.");
+part_pass!(Support, core::Support, "Holds every island and overhang against peel.");
+part_pass!(Check, vatwright::check::Check, "Says layer by layer what would fail.");
+
+record!(Pack, core::Pack, "Places many parts on the fewest, shortest plates.", {
+    /// Name of the pass.
+    #[getter]
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+
+    /// Packs parts into plates.
+    #[pyo3(signature = (parts, setup = None, *, progress = None, threads = None))]
+    fn apply(
+        &self,
+        py: Python<'_>,
+        parts: Vec<PyRef<'_, Part>>,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Done> {
+        let parts: Vec<_> = parts.iter().map(|p| vatwright::Part::clone(&p.0)).collect();
+        let how = How { progress, threads };
+        let done = run(py, given(setup), how, |ctx| self.0.apply(parts, ctx))?;
+        Done::wrap(py, done, |plates| plates.into_iter().map(Plate::from).collect::<Vec<_>>())
+    }
+});
+
+record!(Cost, core::estimate::Cost, "What a plate will take.");
+record!(Estimate, core::Estimate, "Computes time, resin and cost of a plate.", {
+    /// Name of the pass.
+    #[getter]
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+
+    /// Estimates a plate.
+    #[pyo3(signature = (plate, setup = None, *, progress = None, threads = None))]
+    fn apply(
+        &self,
+        py: Python<'_>,
+        plate: &Plate,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Done> {
+        let plate = Arc::clone(&plate.0);
+        let how = How { progress, threads };
+        let done = run(py, given(setup), how, |ctx| self.0.apply(&*plate, ctx))?;
+        Done::wrap(py, done, Cost)
+    }
+});

@@ -1,0 +1,160 @@
+//! Plate and its placed parts.
+
+use crate::mesh::{Corners, corners};
+use crate::part::Part;
+use pyo3::prelude::*;
+use std::sync::Arc;
+use vatwright::{Placed as CorePlaced, Plate as CorePlate};
+
+/// A part at its place on a plate. Copies of a part share its geometry.
+#[pyclass(frozen, eq, module = "vatwright")]
+#[derive(PartialEq)]
+pub(crate) struct Placed(CorePlaced);
+
+#[pymethods]
+impl Placed {
+    #[new]
+    #[pyo3(signature = (part, *, x_mm, y_mm, turn_deg = 0.0))]
+    fn new(part: &Part, x_mm: f64, y_mm: f64, turn_deg: f64) -> Placed {
+        Placed(CorePlaced { part: Arc::clone(&part.0), x_mm, y_mm, turn_deg })
+    }
+
+    /// The part in its own plate coordinates.
+    #[getter]
+    fn part(&self) -> Part {
+        Part(Arc::clone(&self.0.part))
+    }
+
+    /// Where the part's origin lands, mm from the plate's left edge.
+    #[getter]
+    fn x_mm(&self) -> f64 {
+        self.0.x_mm
+    }
+
+    /// Where the part's origin lands, mm from the plate's front edge.
+    #[getter]
+    fn y_mm(&self) -> f64 {
+        self.0.y_mm
+    }
+
+    /// Rotation about z, degrees, counter-clockwise seen from +z.
+    #[getter]
+    fn turn_deg(&self) -> f64 {
+        self.0.turn_deg
+    }
+
+    fn __repr__(&self) -> String {
+        let p = &self.0;
+        format!("<Placed '{}' at {:.2}, {:.2} mm, {:.1}°>", p.part.name, p.x_mm, p.y_mm, p.turn_deg)
+    }
+
+    fn __reduce__<'py>(slf: &Bound<'py, Placed>) -> PyResult<Bound<'py, PyAny>> {
+        let py = slf.py();
+        let make = py.import("functools")?.getattr("partial")?;
+        let p = slf.get();
+        let values = pyo3::types::PyDict::new(py);
+        values.set_item("x_mm", p.0.x_mm)?;
+        values.set_item("y_mm", p.0.y_mm)?;
+        values.set_item("turn_deg", p.0.turn_deg)?;
+        let make = make.call((slf.get_type(),), Some(&values))?;
+        Ok((make, (p.part(),)).into_pyobject(py)?.into_any())
+    }
+}
+
+/// Parts that print together. The plate's origin is its front left corner.
+#[pyclass(frozen, eq, module = "vatwright")]
+#[derive(PartialEq)]
+pub(crate) struct Plate(pub(crate) Arc<CorePlate>);
+
+impl From<CorePlate> for Plate {
+    fn from(plate: CorePlate) -> Plate {
+        Plate(Arc::new(plate))
+    }
+}
+
+#[pymethods]
+impl Plate {
+    #[new]
+    #[pyo3(signature = (name, placed, *, width_mm, depth_mm))]
+    fn new(name: String, placed: Vec<PyRef<'_, Placed>>, width_mm: f64, depth_mm: f64) -> Plate {
+        let placed = placed.iter().map(|p| p.0.clone()).collect();
+        CorePlate { name, width_mm, depth_mm, placed }.into()
+    }
+
+    #[getter]
+    fn name(&self) -> &str {
+        &self.0.name
+    }
+
+    /// Usable size along x, mm.
+    #[getter]
+    fn width_mm(&self) -> f64 {
+        self.0.width_mm
+    }
+
+    /// Usable size along y, mm.
+    #[getter]
+    fn depth_mm(&self) -> f64 {
+        self.0.depth_mm
+    }
+
+    #[getter]
+    fn placed(&self) -> Vec<Placed> {
+        self.0.placed.iter().cloned().map(Placed).collect()
+    }
+
+    /// Height of the tallest part, mm.
+    #[getter]
+    fn height_mm(&self) -> f64 {
+        self.0.height_mm()
+    }
+
+    /// Box around everything on the plate.
+    #[getter]
+    fn bounds(&self) -> Corners {
+        corners(&self.0.bounds())
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<Plate '{}': {} parts>", self.0.name, self.0.placed.len())
+    }
+
+    /// Parts that share geometry still share it afterwards.
+    fn __reduce__<'py>(slf: &Bound<'py, Plate>) -> PyResult<Bound<'py, PyAny>> {
+        let py = slf.py();
+        let plate = &slf.get().0;
+        let mut parts: Vec<&Arc<vatwright::Part>> = Vec::new();
+        let mut places = Vec::with_capacity(plate.placed.len());
+        for p in &plate.placed {
+            let known = parts.iter().position(|q| Arc::ptr_eq(q, &p.part));
+            let index = known.unwrap_or(parts.len());
+            if known.is_none() {
+                parts.push(&p.part);
+            }
+            places.push((index, p.x_mm, p.y_mm, p.turn_deg));
+        }
+        let parts: Vec<Part> = parts.into_iter().cloned().map(Part).collect();
+        let read = slf.get_type().getattr("_from_parts")?;
+        let size = (plate.width_mm, plate.depth_mm);
+        Ok((read, (&plate.name, size, parts, places)).into_pyobject(py)?.into_any())
+    }
+
+    #[classmethod]
+    fn _from_parts(
+        _class: &Bound<'_, pyo3::types::PyType>,
+        name: String,
+        size: (f64, f64),
+        parts: Vec<PyRef<'_, Part>>,
+        places: Vec<(usize, f64, f64, f64)>,
+    ) -> PyResult<Plate> {
+        let placed = places
+            .into_iter()
+            .map(|(index, x_mm, y_mm, turn_deg)| {
+                let part = parts.get(index).map(|p| Arc::clone(&p.0));
+                Some(CorePlaced { part: part?, x_mm, y_mm, turn_deg })
+            })
+            .collect::<Option<Vec<_>>>()
+            .ok_or_else(|| pyo3::exceptions::PyIndexError::new_err("a place without its part"))?;
+        Ok(CorePlate { name, width_mm: size.0, depth_mm: size.1, placed }.into())
+    }
+}
