@@ -3,6 +3,7 @@
 mod edges;
 pub mod io;
 pub mod measure;
+mod polygon;
 pub mod shapes;
 mod shells;
 mod solid;

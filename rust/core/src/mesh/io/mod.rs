@@ -4,7 +4,9 @@
 //! range, counts true, and memory is bounded by [`ReadOptions::max_bytes`].
 
 mod atomic;
+mod obj;
 mod stl;
+mod threemf;
 
 use super::{Mesh, Point, Pose, weld};
 use crate::error::{Error, Result, check_range};
@@ -71,19 +73,21 @@ pub fn read_objects(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Vec
     if bytes.is_empty() {
         return Err(source.bad("byte 0", "the file is empty", "export it again"));
     }
-    let stl = stl::is_binary(&bytes) || stl::is_text(&bytes);
-    let objects = match extension(path).as_str() {
-        "stl" => stl::read(&source, bytes)?,
-        _ if stl => stl::read(&source, bytes)?,
-        other => {
+    let (objects, unit_mm) = match extension(path).as_str() {
+        _ if bytes.starts_with(b"PK\x03\x04") => threemf::read(&source, bytes, options.max_bytes)?,
+        "stl" => (stl::read(&source, bytes)?, 1.0),
+        "obj" => (obj::read(&source, bytes)?, 1.0),
+        _ if stl::is_binary(&bytes) || stl::is_text(&bytes) => (stl::read(&source, bytes)?, 1.0),
+        _ if obj::is_text(&bytes) => (obj::read(&source, bytes)?, 1.0),
+        _ => {
             return Err(source.bad(
-                "name",
-                format!("'{other}' is no mesh format that can be read"),
-                "convert it to STL, OBJ or 3MF",
+                "byte 0",
+                "this is neither STL nor OBJ nor 3MF",
+                "export the model in one of these",
             ));
         }
     };
-    let scale = options.unit_mm.unwrap_or(1.0);
+    let scale = options.unit_mm.unwrap_or(unit_mm);
     objects
         .into_iter()
         .map(|mesh| {
@@ -117,20 +121,40 @@ pub struct Item<'a> {
     pub pose: Pose,
 }
 
-/// Writes the items in mm: `.stl` (binary, all items in one, names lost). The file appears whole
-/// or not at all, and equal items give equal bytes.
+/// Farthest a coordinate may be from the origin to be written, mm. A kilometre leaves
+/// nanometres in double precision and is beyond any plate.
+const FARTHEST_MM: f64 = 1e6;
+
+/// Writes the items in mm, as binary STL (`.stl`: all items in one, names lost) or 3MF (`.3mf`,
+/// ISO/IEC 25422: an object a mesh, rounded to a nanometre). The file appears whole or not at
+/// all, and equal items give equal bytes.
 ///
 /// # Errors
 /// [`Error::Io`] when it cannot be written, [`Error::Format`] for another ending,
-/// [`Error::Value`] when a coordinate does not fit the format.
+/// [`Error::Value`] for a coordinate more than a kilometre away, [`Error::Mesh`] for an item
+/// without triangles.
 pub fn write(path: impl AsRef<Path>, items: &[Item<'_>]) -> Result<()> {
     let path = path.as_ref();
+    for item in items {
+        if item.mesh.triangles().is_empty() {
+            return Err(Error::Mesh {
+                name: item.name.into(),
+                problem: "it has no triangles".into(),
+                remedy: "leave it out of the file".into(),
+            });
+        }
+        for b in [item.mesh.bounds(), item.mesh.bounds_at(&item.pose)] {
+            let far = b.min.coords.abs().sup(&b.max.coords.abs()).max();
+            check_range(&format!("reach of '{}'", item.name), far, 0.0, FARTHEST_MM, "mm")?;
+        }
+    }
     match extension(path).as_str() {
         "stl" => stl::write(path, items),
+        "3mf" => threemf::write(path, items),
         other => Err(Source { path }.bad(
             "name",
             format!("'{other}' is no mesh format that can be written"),
-            "name it .stl",
+            "name it .stl or .3mf",
         )),
     }
 }

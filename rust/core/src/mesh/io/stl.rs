@@ -10,13 +10,13 @@ use std::path::Path;
 const HEADER: usize = 84;
 const FACET: usize = 50;
 
-/// Whether the length is that of a binary file with as many facets as its header says; up to one
-/// facet's worth of trailing bytes is let pass.
+/// Whether the length is that of a binary file with as many facets as its header says.
 pub(super) fn is_binary(bytes: &[u8]) -> bool {
-    promised(bytes).is_some_and(|n| {
-        let whole = HEADER as u64 + FACET as u64 * u64::from(n);
-        (whole..whole + FACET as u64).contains(&(bytes.len() as u64))
-    })
+    promised(bytes).is_some_and(|n| length(n) == bytes.len() as u64)
+}
+
+fn length(facets: u32) -> u64 {
+    HEADER as u64 + FACET as u64 * u64::from(facets)
 }
 
 /// Whether it begins as the text kind does; damaged binary files whose header begins so hold
@@ -55,9 +55,9 @@ fn neither(source: &Source<'_>, bytes: &[u8]) -> Error {
         Some(n) => source.bad(
             "bytes 80..84",
             format!(
-                "the header promises {n} facets, but {} bytes hold {}",
-                bytes.len(),
-                (bytes.len() - HEADER) / FACET
+                "the header promises {n} facets, so {} bytes, but the file has {}",
+                length(n),
+                bytes.len()
             ),
             "the file is cut short, damaged or no STL; export or copy it again",
         ),
@@ -225,17 +225,6 @@ pub(super) fn write(path: &Path, items: &[Item<'_>]) -> Result<()> {
             unit: "facets",
             remedy: "write fewer parts to a file".into(),
         });
-    }
-    for item in items {
-        let b = item.mesh.bounds_at(&item.pose);
-        let far = b.min.coords.abs().sup(&b.max.coords.abs()).max();
-        if !item.mesh.vertices().is_empty() && !(far as f32).is_finite() {
-            return Err(Error::Value {
-                place: format!("coordinate of '{}'", item.name),
-                value: format!("{far:e}"),
-                expected: "what single precision holds, ±3.4e38 mm".into(),
-            });
-        }
     }
     let facets: Vec<stl_io::Triangle> = items
         .iter()
