@@ -3,6 +3,7 @@
 mod common;
 mod mechanics;
 mod mechanics_peel;
+mod layers;
 mod mesh_io;
 mod mesh_measure;
 mod setup;
