@@ -1,9 +1,9 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
 mod common;
+mod layers;
 mod mechanics;
 mod mechanics_peel;
-mod layers;
 mod mesh_io;
 mod mesh_measure;
 mod setup;
