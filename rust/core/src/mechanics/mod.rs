@@ -11,7 +11,7 @@ pub mod adhesion;
 pub mod bar;
 pub mod cure;
 pub mod flow;
-
+pub mod frame;
 pub mod peel;
 pub mod sag;
 pub mod springback;

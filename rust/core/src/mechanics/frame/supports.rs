@@ -1,0 +1,76 @@
+//! The frame of a part's supports: columns and braces as beams, tips as cones, the part as a body.
+
+use super::{Beam, Factored, Frame, Hold, Load, Profile, Solution, Tie};
+use crate::error::Result;
+use crate::mechanics::peel::Pull;
+use crate::mesh::Point;
+use crate::part::Supports;
+use std::ops::Range;
+
+/// A frame with the numbers that lead back to the supports it was made from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SupportFrame {
+    /// The structure. Its first nodes and beams are those of the supports, in their order.
+    pub frame: Frame,
+    /// The node that stands for the part, at the middle of its tips.
+    pub body: u32,
+    /// The beams of the tips, in the tips' order; each runs from its column to the part.
+    pub tips: Range<usize>,
+}
+
+impl SupportFrame {
+    /// Builds the frame: feet clamped, tips tied to the part, tips as cones from the neck to the
+    /// widest member at their node.
+    pub fn new(supports: &Supports, modulus_mpa: f64, poisson: f64) -> SupportFrame {
+        let mut frame = Frame { nodes: supports.nodes.clone(), ..Frame::default() };
+        let mut widest = vec![0.0_f64; supports.nodes.len()];
+        for m in &supports.members {
+            let profile = Profile::round(m.diameter_mm);
+            frame.beams.push(Beam::new(m.a, m.b, profile, modulus_mpa, poisson));
+            for node in [m.a, m.b] {
+                if let Some(w) = widest.get_mut(node as usize) {
+                    *w = w.max(m.diameter_mm);
+                }
+            }
+        }
+        frame.holds = supports.feet.iter().map(|&node| Hold::clamped(node)).collect();
+        let n = supports.tips.len().max(1) as f64;
+        let sum = supports.tips.iter().map(|t| t.contact.coords).sum::<crate::mesh::Vector>();
+        let middle = Point::from(sum / n);
+        let body = frame.node(middle.x, middle.y, middle.z);
+        let first = frame.beams.len();
+        let mut tie = Tie { body, nodes: Vec::with_capacity(supports.tips.len()) };
+        for tip in &supports.tips {
+            let contact = frame.node(tip.contact.x, tip.contact.y, tip.contact.z);
+            let wide = widest.get(tip.node as usize).copied().unwrap_or(0.0).max(tip.diameter_mm);
+            let profile = Profile::cone(tip.diameter_mm, wide);
+            frame.beams.push(Beam::new(tip.node, contact, profile, modulus_mpa, poisson));
+            tie.nodes.push(contact);
+        }
+        frame.ties.push(tie);
+        let tips = first..frame.beams.len();
+        SupportFrame { frame, body, tips }
+    }
+
+    /// The load that a layer's pull puts on the part: along +z, away from the plate.
+    pub fn load(&self, pull: Pull) -> Load {
+        let z = self.frame.nodes[self.body as usize].z;
+        self.frame.load_at(self.body, Point::new(pull.x_mm, pull.y_mm, z), [0.0, 0.0, pull.force_n])
+    }
+
+    /// Pull in each tip, N, in the tips' order; negative where the part presses on it.
+    pub fn tip_pulls_n(&self, solution: &Solution) -> Vec<f64> {
+        self.tips.clone().map(|i| solution.axial_n(i)).collect()
+    }
+
+    /// Stiffness of the supports against a pull at that place, N/mm: force over displacement there.
+    ///
+    /// # Errors
+    /// As [`Factored::solve`].
+    pub fn stiffness_n_mm(&self, factored: &Factored<'_>, x_mm: f64, y_mm: f64) -> Result<f64> {
+        let solution = factored.solve(&[self.load(Pull { force_n: 1.0, x_mm, y_mm })])?;
+        let z = self.frame.nodes[self.body as usize].z;
+        let moved = solution.displacement_mm(&self.frame, self.body, Point::new(x_mm, y_mm, z));
+        Ok(1.0 / moved.z)
+    }
+}

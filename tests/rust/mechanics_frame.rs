@@ -1,0 +1,414 @@
+//! The frame against beam tables, a handbook's portal, statics and its own symmetries.
+
+use approx::assert_relative_eq;
+use proptest::prelude::*;
+use std::f64::consts::PI;
+use vatwright::mechanics::bar::{self, Ends};
+use vatwright::mechanics::frame::{Beam, Frame, Hold, Load, Profile, SupportFrame, Tie};
+use vatwright::mechanics::peel::Pull;
+use vatwright::mechanics::tips;
+use vatwright::{Error, Member, Point, Supports, Tip, Vector};
+
+const E: f64 = 1000.0;
+const NU: f64 = 0.4;
+const D: f64 = 0.8;
+const L: f64 = 20.0;
+
+fn round(a: u32, b: u32, d: f64) -> Beam {
+    Beam::new(a, b, Profile::round(d), E, NU)
+}
+
+fn push(node: u32, force_n: [f64; 3]) -> Load {
+    Load { node, force_n, moment_n_mm: [0.0; 3] }
+}
+
+/// A cantilever of one element along a direction.
+fn cantilever(along: Vector) -> Frame {
+    let mut f = Frame::default();
+    let a = f.node(1.0, -2.0, 3.0);
+    let end = f.nodes[0] + along.normalize() * L;
+    let b = f.node(end.x, end.y, end.z);
+    f.beams.push(round(a, b, D));
+    f.holds.push(Hold::clamped(a));
+    f
+}
+
+#[test]
+fn one_element_is_an_exact_cantilever() {
+    // Beam tables: PL³/3EI, PL²/2EI, FL/EA, TL/GJ, whatever way the beam points.
+    for along in [Vector::x(), Vector::y(), Vector::z(), Vector::new(1.0, -2.0, 0.7)] {
+        let frame = cantilever(along);
+        let solver = frame.factor().unwrap();
+        let x = along.normalize();
+        let side = x.cross(&Vector::new(0.3, 0.5, -0.9)).normalize();
+        let p = 0.01;
+        let s = solver.solve(&[push(1, (side * p).into())]).unwrap();
+        let bent = s.displacement_mm(&frame, 1, frame.nodes[1]);
+        assert_relative_eq!(bent, side * 1.326, epsilon = 5e-4);
+        assert_relative_eq!(bent.norm(), p / bar::cantilever_n_mm(E, D, L), max_relative = 1e-9);
+        let turn = Vector::new(s.motions[1][3], s.motions[1][4], s.motions[1][5]);
+        assert_relative_eq!(turn, x.cross(&side) * 0.0995, epsilon = 5e-5);
+        assert_relative_eq!(turn.norm(), bar::cantilever_slope(p, E, D, L), max_relative = 1e-9);
+        // The root holds force and moment.
+        let r = s.reactions[0];
+        assert_relative_eq!(Vector::new(r[0], r[1], r[2]), side * -p, epsilon = 1e-12);
+        assert_relative_eq!(
+            Vector::new(r[3], r[4], r[5]),
+            x.cross(&side) * (-p * L),
+            epsilon = 1e-9
+        );
+        assert_relative_eq!(s.bending_n_mm(0), p * L, max_relative = 1e-9);
+        let w = PI * D.powi(3) / 32.0;
+        assert_relative_eq!(s.stress_mpa(&frame, 0), p * L / w, max_relative = 1e-9);
+
+        let s = solver.solve(&[push(1, x.into())]).unwrap();
+        let axial = s.displacement_mm(&frame, 1, frame.nodes[1]).dot(&x);
+        assert_relative_eq!(1.0 / axial, 25.13, epsilon = 5e-3);
+        assert_relative_eq!(s.axial_n(0), 1.0, max_relative = 1e-9);
+
+        let twist = Load { node: 1, force_n: [0.0; 3], moment_n_mm: x.into() };
+        let s = solver.solve(&[twist]).unwrap();
+        let turn = Vector::new(s.motions[1][3], s.motions[1][4], s.motions[1][5]).dot(&x);
+        let gj = E / 2.8 * PI * D.powi(4) / 32.0;
+        assert_relative_eq!(turn, L / gj, max_relative = 1e-9);
+    }
+}
+
+#[test]
+fn a_flat_bar_bends_about_its_own_axes() {
+    // Iy resists bending in the local x–z plane, z being up; a quarter turn swaps the two.
+    let profile = Profile { area_mm2: 2.0, iy_mm4: 0.5, iz_mm4: 0.05, torsion_mm4: 0.1 };
+    for (roll_deg, iz_up) in [(0.0, 0.5), (90.0, 0.05)] {
+        let mut frame = cantilever(Vector::x());
+        frame.beams[0] = Beam { profile, roll_deg, ..frame.beams[0] };
+        let s = frame.factor().unwrap().solve(&[push(1, [0.0, 0.0, 0.01])]).unwrap();
+        let want = 0.01 * L.powi(3) / (3.0 * E * iz_up);
+        assert_relative_eq!(s.motions[1][2], want, max_relative = 1e-9);
+    }
+}
+
+#[test]
+fn beams_with_more_supports() {
+    // Beam tables: load in the middle of a built-in beam PL³/192EI, end moments PL/8; of a propped
+    // cantilever 7PL³/768EI, prop 5P/16.
+    let mut frame = Frame::default();
+    for x in [0.0, 10.0, 20.0] {
+        frame.node(x, 0.0, 0.0);
+    }
+    frame.beams = vec![round(0, 1, D), round(1, 2, D)];
+    frame.holds = vec![Hold::clamped(0), Hold::clamped(2)];
+    let load = [push(1, [0.0, 0.0, -0.1])];
+    let ei = E * bar::inertia_mm4(D);
+    let s = frame.factor().unwrap().solve(&load).unwrap();
+    assert_relative_eq!(s.motions[1][2], -0.1 * L.powi(3) / (192.0 * ei), max_relative = 1e-9);
+    assert_relative_eq!(s.reactions[0][4].abs(), 0.1 * L / 8.0, max_relative = 1e-9);
+    frame.holds[1] = Hold::pinned(2);
+    let s = frame.factor().unwrap().solve(&load).unwrap();
+    assert_relative_eq!(s.motions[1][2], -0.7 * L.powi(3) / (768.0 * ei), max_relative = 1e-9);
+    assert_relative_eq!(s.reactions[1][2], 0.1 * 5.0 / 16.0, max_relative = 1e-9);
+    assert_relative_eq!(s.reactions[1][4], 0.0, epsilon = 1e-12);
+}
+
+#[test]
+fn the_handbook_portal() {
+    // Portal with built-in feet, a push P at its top (Kleinlogel, Rahmenformeln, from memory):
+    // k = I_beam·h/(I_column·L), foot moment Ph/2·(3k+1)/(6k+1), corner moment Ph/2·3k/(6k+1),
+    // column force 3Phk/(L(6k+1)); axial strain left out there, so the areas are huge here.
+    let (h, span, p) = (15.0, 24.0, 0.2);
+    let thick = |d: f64| Profile { area_mm2: 1e7, ..Profile::round(d) };
+    let (column, beam) = (thick(0.8), thick(1.0));
+    let mut f = Frame::default();
+    f.node(0.0, 0.0, 0.0);
+    f.node(0.0, 0.0, h);
+    f.node(span, 0.0, h);
+    f.node(span, 0.0, 0.0);
+    f.beams = vec![
+        Beam::new(0, 1, column, E, NU),
+        Beam::new(1, 2, beam, E, NU),
+        Beam::new(2, 3, column, E, NU),
+    ];
+    f.holds = vec![Hold::clamped(0), Hold::clamped(3)];
+    let s = f.factor().unwrap().solve(&[push(1, [p, 0.0, 0.0])]).unwrap();
+    let k = (1.0f64 / 0.8).powi(4) * h / span;
+    let n = 6.0 * k + 1.0;
+    assert_relative_eq!(
+        s.reactions[0][4].abs(),
+        p * h / 2.0 * (3.0 * k + 1.0) / n,
+        max_relative = 1e-5
+    );
+    assert_relative_eq!(s.ends[1][4].abs(), p * h / 2.0 * 3.0 * k / n, max_relative = 1e-5);
+    assert_relative_eq!(s.axial_n(0), 3.0 * p * h * k / (span * n), max_relative = 1e-5);
+    assert_relative_eq!(s.axial_n(2), -3.0 * p * h * k / (span * n), max_relative = 1e-5);
+    assert_relative_eq!(s.reactions[0][0] + s.reactions[1][0], -p, max_relative = 1e-5);
+}
+
+#[test]
+fn a_guided_strut_and_a_tripod() {
+    // (EA/L)sin²α + (12EI/L³)cos²α, 18.86 N/mm at 60°.
+    let along = Vector::new(60f64.to_radians().cos(), 0.0, 60f64.to_radians().sin());
+    let mut strut = cantilever(along);
+    strut.holds.push(Hold { node: 1, fixed: [true, true, false, true, true, true] });
+    let s = strut.factor().unwrap().solve(&[push(1, [0.0, 0.0, 1.0])]).unwrap();
+    assert_relative_eq!(1.0 / s.motions[1][2], 18.86, epsilon = 5e-3);
+    assert_relative_eq!(
+        1.0 / s.motions[1][2],
+        bar::inclined_n_mm(E, D, L, 60.0),
+        max_relative = 1e-9
+    );
+    // Statics: each of three thin legs at 60° carries F/(3 sin 60°).
+    let mut tripod = Frame::default();
+    let top = tripod.node(0.0, 0.0, 20.0 * along.z);
+    for k in 0..3 {
+        let a = f64::from(k) * 2.0 * PI / 3.0;
+        let foot = tripod.node(20.0 * along.x * a.cos(), 20.0 * along.x * a.sin(), 0.0);
+        tripod.beams.push(round(foot, top, 0.05));
+        tripod.holds.push(Hold::clamped(foot));
+    }
+    let s = tripod.factor().unwrap().solve(&[push(top, [0.0, 0.0, -0.003])]).unwrap();
+    let leg = -0.001 / along.z;
+    for i in 0..3 {
+        assert_relative_eq!(s.axial_n(i), leg, max_relative = 1e-4);
+        let euler = bar::euler_n(E, bar::inertia_mm4(0.05), 20.0, Ends::Fixed.effective_length());
+        let used = s.buckling(&tripod, i, Ends::Fixed.effective_length());
+        assert_relative_eq!(used, -s.axial_n(i) / euler, max_relative = 1e-6);
+    }
+}
+
+#[test]
+fn cones_stand_for_tips() {
+    let cone = Profile::cone(0.4, 1.2);
+    assert_relative_eq!(E * cone.area_mm2 / 3.0, 125.7, epsilon = 0.05);
+    assert_relative_eq!(
+        E * cone.area_mm2 / 3.0,
+        bar::taper_axial_n_mm(E, 0.4, 1.2, 3.0),
+        max_relative = 1e-12
+    );
+    // Torsion and bending against the cone in a thousand slices: 1/J is the mean of 1/J(x).
+    let n = 1000;
+    let d = |k: i32| 0.4 + 0.8 * (f64::from(k) + 0.5) / f64::from(n);
+    let mean = (0..n).map(|k| d(k).powi(-4)).sum::<f64>() / f64::from(n);
+    assert_relative_eq!(cone.torsion_mm4, PI / 32.0 / mean, max_relative = 1e-4);
+    assert_eq!(Profile::cone(0.7, 0.7).iy_mm4, Profile::round(0.7).iy_mm4);
+}
+
+/// A braced tower: `floors` × `bays` × `bays` cells of round bars, two diagonals a floor, feet
+/// clamped.
+fn tower(bays: u32, floors: u32) -> Frame {
+    let mut f = Frame::default();
+    let side = bays + 1;
+    for k in 0..=floors {
+        for j in 0..side {
+            for i in 0..side {
+                f.node(4.0 * f64::from(i), 5.0 * f64::from(j), 6.0 * f64::from(k));
+            }
+        }
+    }
+    let at = |i: u32, j: u32, k: u32| (k * side + j) * side + i;
+    for k in 1..=floors {
+        for j in 0..side {
+            for i in 0..side {
+                f.beams.push(round(at(i, j, k - 1), at(i, j, k), 1.0));
+                if i > 0 {
+                    f.beams.push(round(at(i - 1, j, k), at(i, j, k), 0.6));
+                    f.beams.push(round(at(i - 1, j, k - 1), at(i, j, k), 0.5));
+                }
+                if j > 0 {
+                    f.beams.push(round(at(i, j - 1, k), at(i, j, k), 0.6));
+                    f.beams.push(round(at(i, j, k - 1), at(i, j - 1, k), 0.5));
+                }
+            }
+        }
+    }
+    f.holds = (0..side * side).map(Hold::clamped).collect();
+    f
+}
+
+#[test]
+fn a_braced_tower_stands_in_equilibrium() {
+    let frame = tower(3, 5);
+    assert!(frame.beams.len() > 200);
+    let solver = frame.factor().unwrap();
+    let last = frame.nodes.len() as u32 - 1;
+    let loads = [push(last, [0.3, -0.2, 1.0]), push(last - 5, [0.0, 0.1, -2.0])];
+    let s = solver.solve(&loads).unwrap();
+    let (mut force, mut moment) = (Vector::zeros(), Vector::zeros());
+    for l in &loads {
+        let f = Vector::from(l.force_n);
+        force += f;
+        moment += frame.nodes[l.node as usize].coords.cross(&f);
+    }
+    for (h, r) in frame.holds.iter().zip(&s.reactions) {
+        let f = Vector::new(r[0], r[1], r[2]);
+        force += f;
+        moment += frame.nodes[h.node as usize].coords.cross(&f) + Vector::new(r[3], r[4], r[5]);
+    }
+    assert!(force.norm() < 1e-9 && moment.norm() < 1e-7, "{force} {moment}");
+    // Maxwell–Betti: what A does at B, B does at A.
+    let (a, b) = (last, last - 22);
+    let ab = solver.solve(&[push(a, [1.0, 0.0, 0.0])]).unwrap().motions[b as usize][2];
+    let ba = solver.solve(&[push(b, [0.0, 0.0, 1.0])]).unwrap().motions[a as usize][0];
+    assert_relative_eq!(ab, ba, max_relative = 1e-8);
+    // The same frame gives the same bits.
+    assert_eq!(frame.factor().unwrap().solve(&loads).unwrap(), s);
+}
+
+#[test]
+fn a_rigid_body_shares_its_pull_like_a_bolt_group() {
+    // Long thin columns under a rigid body: their bending hardly counts, so the bolt-group formula
+    // (any machine-design handbook, from memory) must come out.
+    let tips_mm = [[-10.0, -5.0], [12.0, -4.0], [9.0, 6.0], [-7.0, 8.0], [1.0, 2.0]];
+    let mut f = Frame::default();
+    let mut tie = Tie { body: f.node(3.0, 1.0, 44.0), nodes: Vec::new() };
+    for [x, y] in tips_mm {
+        let (foot, head) = (f.node(x, y, 0.0), f.node(x, y, 40.0));
+        f.beams.push(round(foot, head, 0.2));
+        f.holds.push(Hold::clamped(foot));
+        tie.nodes.push(head);
+    }
+    f.ties.push(tie);
+    let load = f.load_at(0, Point::new(4.0, -1.0, 0.0), [0.0, 0.0, 2.0]);
+    let s = f.factor().unwrap().solve(&[load]).unwrap();
+    let want = tips::loads_n(&tips_mm, 2.0, [4.0, -1.0]).unwrap();
+    for (i, n) in want.iter().enumerate() {
+        assert_relative_eq!(s.axial_n(i), *n, epsilon = 1e-4);
+    }
+    // A load on a tied node is a load on its body.
+    let on_head = push(2, [0.0, 0.0, 2.0]);
+    let moved = f.load_at(0, f.nodes[2], [0.0, 0.0, 2.0]);
+    let solver = f.factor().unwrap();
+    assert_eq!(solver.solve(&[on_head]).unwrap(), solver.solve(&[moved]).unwrap());
+}
+
+fn supports(tips: usize) -> Supports {
+    let mut s = Supports::default();
+    for k in 0..tips as u32 {
+        let x = 10.0 * f64::from(k);
+        let y = if k == 1 { 10.0 } else { 0.0 };
+        s.nodes.push(Point::new(x, y, 0.0));
+        s.nodes.push(Point::new(x, y, 20.0));
+        s.feet.push(2 * k);
+        s.members.push(Member { a: 2 * k, b: 2 * k + 1, diameter_mm: 0.8 });
+        s.tips.push(Tip {
+            contact: Point::new(x, y, 22.0),
+            normal: -Vector::z(),
+            diameter_mm: 0.4,
+            node: 2 * k + 1,
+            facet: 0,
+        });
+    }
+    s
+}
+
+#[test]
+fn supports_become_a_frame() {
+    let model = SupportFrame::new(&supports(3), E, NU);
+    let solver = model.frame.factor().unwrap();
+    let at = Pull { force_n: 3.0, x_mm: 10.0, y_mm: 10.0 / 3.0 };
+    let s = solver.solve(&[model.load(at)]).unwrap();
+    for n in model.tip_pulls_n(&s) {
+        assert_relative_eq!(n, 1.0, max_relative = 1e-3);
+    }
+    // Three columns in parallel, each with its cone in series.
+    let one =
+        1.0 / (1.0 / bar::axial_n_mm(E, 0.8, 20.0) + 1.0 / bar::taper_axial_n_mm(E, 0.4, 0.8, 2.0));
+    let k = model.stiffness_n_mm(&solver, at.x_mm, at.y_mm).unwrap();
+    assert_relative_eq!(k, 3.0 * one, max_relative = 1e-3);
+    assert_eq!(model.tips, 3..6);
+}
+
+#[test]
+fn what_cannot_stand_is_named() {
+    let place = |f: &Frame| match f.factor() {
+        Err(Error::Structure { place, .. }) => place,
+        other => panic!("{other:?}"),
+    };
+    let sound = cantilever(Vector::z());
+    // Nothing holds it; held at a hinge; a node that hangs nowhere.
+    let free = Frame { holds: vec![], ..sound.clone() };
+    place(&free);
+    let hinge = Frame { holds: vec![Hold::pinned(0)], ..sound.clone() };
+    assert_eq!(place(&hinge), "node 1");
+    let mut loose = sound.clone();
+    loose.node(9.0, 9.0, 9.0);
+    assert_eq!(place(&loose), "node 2");
+    // A second column that stands on nothing, beside a sound one.
+    let mut two = sound.clone();
+    let (a, b) = (two.node(50.0, 0.0, 0.0), two.node(50.0, 0.0, 20.0));
+    two.beams.push(round(a, b, D));
+    assert!(["node 2", "node 3"].contains(&place(&two).as_str()));
+    // A chain of many beams on a hinge: only rounding could hold it.
+    let mut chain = Frame::default();
+    for k in 0..40 {
+        chain.node(1.7 * f64::from(k), 0.3 * f64::from(k % 3), 2.0 * f64::from(k));
+    }
+    chain.beams = (1..40).map(|k| round(k - 1, k, D)).collect();
+    chain.holds = vec![Hold::pinned(0)];
+    place(&chain);
+    // Wrong numbers.
+    let mut wrong = sound.clone();
+    wrong.beams[0].b = 7;
+    assert_eq!(place(&wrong), "beam 0");
+    wrong = sound.clone();
+    wrong.nodes[1] = wrong.nodes[0];
+    assert_eq!(place(&wrong), "beam 0");
+    wrong = sound.clone();
+    wrong.nodes[1].x = f64::NAN;
+    assert_eq!(place(&wrong), "node 1");
+    wrong = sound.clone();
+    wrong.beams[0].modulus_mpa = 0.0;
+    assert_eq!(place(&wrong), "beam 0");
+    wrong = sound.clone();
+    wrong.ties.push(Tie { body: 0, nodes: vec![1, 1] });
+    assert_eq!(place(&wrong), "tie 0");
+    wrong = sound.clone();
+    wrong.holds.push(Hold::clamped(3));
+    assert_eq!(place(&wrong), "hold of node 3");
+    assert!(sound.factor().unwrap().solve(&[push(5, [1.0; 3])]).is_err());
+    assert!(sound.factor().unwrap().solve(&[push(1, [f64::NAN; 3])]).is_err());
+    // Nothing to solve is no error.
+    let mut held = sound.clone();
+    held.holds.push(Hold::clamped(1));
+    let s = held.factor().unwrap().solve(&[push(1, [1.0, 0.0, 0.0])]).unwrap();
+    assert_eq!(s.motions[1], [0.0; 6]);
+    assert_eq!(s.reactions[1][0], -1.0);
+    // A part without tips.
+    assert!(SupportFrame::new(&supports(0), E, NU).frame.factor().is_err());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn a_turn_about_z_changes_nothing(deg in 0.0..360.0f64, px in -5.0..15.0f64) {
+        let turn = nalgebra::Rotation3::from_axis_angle(&Vector::z_axis(), deg.to_radians());
+        let plain = supports(4);
+        let mut turned = plain.clone();
+        turned.nodes.iter_mut().for_each(|p| *p = turn * *p);
+        turned.tips.iter_mut().for_each(|t| t.contact = turn * t.contact);
+        let pulls = |s: &Supports, at: Point| {
+            let model = SupportFrame::new(s, E, NU);
+            let solver = model.frame.factor().unwrap();
+            let pull = Pull { force_n: 2.0, x_mm: at.x, y_mm: at.y };
+            let mut all = model.tip_pulls_n(&solver.solve(&[model.load(pull)]).unwrap());
+            all.push(model.stiffness_n_mm(&solver, at.x, at.y).unwrap());
+            all
+        };
+        let at = Point::new(px, 2.0, 0.0);
+        for (a, b) in pulls(&plain, at).iter().zip(pulls(&turned, turn * at)) {
+            prop_assert!((a - b).abs() < 1e-7 * (1.0 + a.abs()), "{a} {b}");
+        }
+    }
+
+    /// Superposition: a sum of loads does the sum of what each does.
+    #[test]
+    fn loads_add_up(x in -1.0..1.0f64, z in -1.0..1.0f64) {
+        let frame = tower(1, 2);
+        let solver = frame.factor().unwrap();
+        let (p, q) = (push(8, [x, 0.0, 0.0]), push(11, [0.0, 0.2, z]));
+        let both = solver.solve(&[p, q]).unwrap();
+        let (a, b) = (solver.solve(&[p]).unwrap(), solver.solve(&[q]).unwrap());
+        for i in 0..frame.beams.len() {
+            prop_assert!((both.axial_n(i) - a.axial_n(i) - b.axial_n(i)).abs() < 1e-9);
+        }
+    }
+}
