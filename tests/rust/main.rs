@@ -3,6 +3,7 @@
 mod common;
 mod layers;
 mod mechanics;
+mod mechanics_docs;
 mod mechanics_frame;
 mod mechanics_peel;
 mod mesh_io;

@@ -1,6 +1,6 @@
 //! Sag: how far a young, thin layer bends when the film pulls on it.
 //!
-//! Peel, not gravity, governs: 20 kPa of separation stress is what 1.8 m of resin would weigh. All
+//! Peel, not gravity, governs: 20 kPa of separation stress is what 1.9 m of resin would weigh. All
 //! formulas are those of thin plates and strips with small deflections; once the deflection nears
 //! half the thickness the plate also pulls like a membrane, and they overstate the sag (the safe
 //! side). `load_kpa` is the pressure on the layer, `rigidity` comes from [`rigidity_n_mm`].

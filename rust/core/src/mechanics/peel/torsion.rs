@@ -15,7 +15,7 @@ use std::f64::consts::PI;
 
 /// Steps of the grid across the section's thickness.
 const STEPS: f64 = 4.0;
-/// Greatest number of unknowns; only walls longer than about 50 thicknesses, or very ragged
+/// Greatest number of unknowns; only walls longer than about 60 thicknesses, or very ragged
 /// sections, reach it and are then solved with fewer steps across.
 const UNKNOWNS: f64 = 1000.0;
 /// Relaxation stops once a sweep changes φ by less than this part on average.
@@ -24,7 +24,8 @@ const TOLERANCE: f64 = 5e-4;
 const NEAREST: f64 = 1e-3;
 
 /// Saint-Venant torsion constant J of a connected region, mm⁴, from runs sorted by row, then x,
-/// disjoint; rows are `pitch_mm` high, ends may lie anywhere.
+/// disjoint; rows are `pitch_mm` high, ends may lie anywhere. Within about 1 % where the region is at
+/// least eight rows thick, within 5 % at three; walls longer than 60 thicknesses lose a little more.
 pub fn torsion_mm4(runs: &[Run], pitch_mm: f64) -> f64 {
     let (area, thickness) = size(runs, pitch_mm);
     if area.is_nan() || area <= 0.0 || thickness.is_nan() || thickness <= 0.0 {
