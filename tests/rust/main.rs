@@ -8,5 +8,7 @@ mod mechanics_frame;
 mod mechanics_peel;
 mod mesh_io;
 mod mesh_measure;
+mod pack;
+mod plane;
 mod setup;
 mod shapes;

@@ -34,6 +34,9 @@ impl Placed {
 pub struct Plate {
     /// Name used in reports and files.
     pub name: String,
+    /// Name of the setup that prints it.
+    #[serde(default)]
+    pub printer: String,
     /// Usable size along x, mm.
     pub width_mm: f64,
     /// Usable size along y, mm.

@@ -1,0 +1,165 @@
+//! A lower bound on machine time, so that a plan can say how far from the best it may be.
+//!
+//! A plate is at least as long as each of its parts. So when the parts of height ≥ h need n(h)
+//! plates, the k-th longest plate is at least as high as the greatest h with n(h) ≥ k. The plates
+//! needed are bounded from below by count, by area and by discs.
+
+use super::plan::{Goal, Printer};
+use super::polygon::Point2;
+
+/// What one part needs of a plate.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Need {
+    /// Height, mm.
+    pub height_mm: f64,
+    /// Area of its shadow, mm².
+    pub area_mm2: f64,
+    /// Radius of a disc inside its shadow, mm.
+    pub inner_mm: f64,
+}
+
+/// Greatest number of discs of radius `r` that keep `gap` in a rectangle: Oler's inequality for
+/// their centres (Oler 1961, Acta Math. 105:19): N ≤ 2A/(√3·d²) + P/(2d) + 1, with A and P area
+/// and perimeter of the rectangle that the centres may use and d = 2r + gap.
+pub fn most_discs(room: Point2, radius_mm: f64, gap_mm: f64) -> usize {
+    let d = 2.0 * radius_mm + gap_mm;
+    let (w, h) = (room[0] - 2.0 * radius_mm, room[1] - 2.0 * radius_mm);
+    if w < 0.0 || h < 0.0 {
+        return 0;
+    }
+    if d <= 0.0 {
+        return usize::MAX;
+    }
+    (2.0 / 3f64.sqrt() * w * h / (d * d) + (w + h) / d + 1.0 + 1e-9) as usize
+}
+
+/// Area that a part takes with half the gap around it: at least that of a disc grown alike
+/// (Brunn–Minkowski), mm².
+fn with_gap(area_mm2: f64, gap_mm: f64) -> f64 {
+    (area_mm2.sqrt() + std::f64::consts::PI.sqrt() * gap_mm / 2.0).powi(2)
+}
+
+/// Least number of plates for each prefix of `needs` (in the order given) on plates of one size;
+/// never falls from one prefix to the next. The largest of: count, area and discs.
+pub fn least_plates(
+    needs: &[Need],
+    room: Point2,
+    gap_mm: f64,
+    max_parts: Option<usize>,
+) -> Vec<usize> {
+    let capacity = (room[0] + gap_mm) * (room[1] + gap_mm);
+    // Discs at least so large, so many to a plate; one threshold for each radius that occurs.
+    let mut radii: Vec<f64> = needs.iter().map(|n| n.inner_mm).filter(|r| *r > 0.0).collect();
+    radii.sort_by(f64::total_cmp);
+    radii.dedup();
+    let most: Vec<usize> = radii.iter().map(|&r| most_discs(room, r, gap_mm).max(1)).collect();
+    let mut counts = vec![0usize; radii.len()];
+    let (mut area, mut plates) = (0.0, 0);
+    let mut out = Vec::with_capacity(needs.len());
+    for (i, need) in needs.iter().enumerate() {
+        area += with_gap(need.area_mm2, gap_mm);
+        plates = plates.max((area / capacity - 1e-9).ceil() as usize);
+        plates = plates.max((i + 1).div_ceil(max_parts.unwrap_or(usize::MAX).max(1)));
+        for (k, r) in radii.iter().enumerate() {
+            if need.inner_mm >= *r {
+                counts[k] += 1;
+                plates = plates.max(counts[k].div_ceil(most[k]));
+            }
+        }
+        out.push(plates);
+    }
+    out
+}
+
+/// Lower bound on the goal, s. `needs` holds every part that goes onto some plate.
+pub(super) fn lower_bound_s(
+    needs: &[Need],
+    printers: &[Printer],
+    gap_mm: f64,
+    max_parts: Option<usize>,
+    goal: Goal,
+) -> f64 {
+    let mut needs = needs.to_vec();
+    needs.sort_by(|a, b| b.height_mm.total_cmp(&a.height_mm));
+    let quickest = |h: f64| {
+        let able = printers.iter().filter(|p| p.height_mm + 1e-6 >= h);
+        able.map(|p| p.time_s(h)).fold(f64::INFINITY, f64::min)
+    };
+    // Any plate is inside this rectangle, and none is quicker than the quickest printer.
+    let room =
+        printers.iter().fold([0.0, 0.0], |r: Point2, p| [r[0].max(p.room[0]), r[1].max(p.room[1])]);
+    let mut by_plates = 0.0;
+    let mut plates = 0;
+    for (n, need) in least_plates(&needs, room, gap_mm, max_parts).into_iter().zip(&needs) {
+        by_plates += (n - plates) as f64 * quickest(need.height_mm);
+        plates = n;
+    }
+    // Each part pays at least its share of the area of the plate it is on.
+    let by_share: f64 = needs
+        .iter()
+        .map(|n| {
+            let able = printers.iter().filter(|p| p.height_mm + 1e-6 >= n.height_mm);
+            able.map(|p| p.time_s(n.height_mm) / ((p.room[0] + gap_mm) * (p.room[1] + gap_mm)))
+                .fold(f64::INFINITY, f64::min)
+                * with_gap(n.area_mm2, gap_mm)
+        })
+        .sum();
+    let total = by_plates.max(by_share);
+    match goal {
+        Goal::TotalTime => total,
+        Goal::FinishTime => {
+            let longest = needs.first().map_or(0.0, |n| quickest(n.height_mm));
+            longest.max(total / printers.len().max(1) as f64)
+        }
+    }
+}
+
+/// Radius of a disc inside a shadow: a grid of centres, then the best one refined. Any centre
+/// gives a valid disc, so the bound that uses it stays valid.
+pub(super) fn inner_disc_mm(shadow: &[Vec<Vec<Point2>>]) -> f64 {
+    let b = super::polygon::bounds(shadow.iter().flatten().flatten());
+    let size = [b[2] - b[0], b[3] - b[1]];
+    const GRID: usize = 12;
+    let mut best = ([0.0, 0.0], 0.0);
+    let look = |p: Point2, best: &mut (Point2, f64)| {
+        let r = depth_in(shadow, p);
+        if r > best.1 {
+            *best = (p, r);
+        }
+    };
+    for i in 0..GRID * GRID {
+        let at = |k: usize, j: usize| b[k] + size[k] * (j as f64 + 0.5) / GRID as f64;
+        look([at(0, i % GRID), at(1, i / GRID)], &mut best);
+    }
+    let mut step = [size[0] / GRID as f64, size[1] / GRID as f64];
+    for _ in 0..8 {
+        let c = best.0;
+        for (x, y) in [(-0.5, 0.0), (0.5, 0.0), (0.0, -0.5), (0.0, 0.5), (0.35, 0.35)] {
+            look([c[0] + x * step[0], c[1] + y * step[1]], &mut best);
+        }
+        step = step.map(|s| s * 0.7);
+    }
+    best.1
+}
+
+/// Distance from a point inside to the nearest boundary; 0 outside.
+fn depth_in(shadow: &[Vec<Vec<Point2>>], p: Point2) -> f64 {
+    let mut inside = false;
+    let mut nearest = f64::INFINITY;
+    for ring in shadow.iter().flatten() {
+        for (i, &a) in ring.iter().enumerate() {
+            let b = ring[(i + 1) % ring.len()];
+            if (a[1] > p[1]) != (b[1] > p[1])
+                && p[0] < a[0] + (p[1] - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
+            {
+                inside = !inside;
+            }
+            let (u, w) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
+            let len2 = u[0] * u[0] + u[1] * u[1];
+            let t =
+                if len2 > 0.0 { ((w[0] * u[0] + w[1] * u[1]) / len2).clamp(0.0, 1.0) } else { 0.0 };
+            nearest = nearest.min((w[0] - t * u[0]).hypot(w[1] - t * u[1]));
+        }
+    }
+    if inside { nearest } else { 0.0 }
+}

@@ -1,0 +1,333 @@
+//! Which parts share a plate: a sorted greedy start, then plates are squeezed, tallest first, so
+//! that what is left needs fewer and lower plates. A plate costs its tallest part, so parts of
+//! like height belong together.
+
+use super::polygon::Point2;
+use super::rng::Rng;
+use super::scene::Scene;
+use super::separate::{Effort, separate};
+use super::shape::{Catalogue, Spot};
+use crate::context::Context;
+use crate::error::{Error, Result};
+use std::collections::BTreeSet;
+use std::time::Instant;
+
+/// Parts that go onto a plate together: a single part or a group.
+#[derive(Clone, Debug)]
+pub(super) struct Unit {
+    /// Outline of each part.
+    pub(super) kinds: Vec<usize>,
+    /// Height of the tallest, mm.
+    pub(super) height_mm: f64,
+    /// Sum of the shadows, mm².
+    pub(super) area_mm2: f64,
+    /// Rank in which it is due; lower is earlier.
+    pub(super) due: u32,
+}
+
+/// A printer as the planner sees it.
+#[derive(Clone, Debug)]
+pub(super) struct Printer {
+    /// Usable rectangle, mm.
+    pub(super) room: Point2,
+    pub(super) height_mm: f64,
+    /// Outlines that are kept free, at their place.
+    pub(super) keep_out: Vec<Spot>,
+    pub(super) layer_mm: f64,
+    pub(super) first_layers: u32,
+    pub(super) first_layer_s: f64,
+    pub(super) layer_s: f64,
+}
+
+impl Printer {
+    /// Layers of a part so high; a rounding error above a whole number is no layer.
+    pub(super) fn layers(&self, height_mm: f64) -> u32 {
+        (height_mm / self.layer_mm - 1e-6).ceil().max(1.0) as u32
+    }
+
+    /// Time of a plate whose tallest part is so high, s.
+    pub(super) fn time_s(&self, height_mm: f64) -> f64 {
+        let n = self.layers(height_mm);
+        let first = n.min(self.first_layers);
+        f64::from(first) * self.first_layer_s + f64::from(n - first) * self.layer_s
+    }
+}
+
+/// What the planner is to make small.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Goal {
+    /// Machine time summed over all plates.
+    #[default]
+    TotalTime,
+    /// The moment at which the last printer is done.
+    FinishTime,
+}
+
+/// A task for the planner.
+pub(super) struct Task<'a> {
+    pub(super) cat: &'a Catalogue,
+    pub(super) units: Vec<Unit>,
+    pub(super) printers: Vec<Printer>,
+    pub(super) goal: Goal,
+    pub(super) max_parts: Option<usize>,
+    pub(super) seed: u64,
+    /// Search rounds for squeezing.
+    pub(super) rounds: usize,
+    pub(super) deadline: Option<Instant>,
+}
+
+/// A plate in the making.
+#[derive(Clone)]
+pub(super) struct Load<'a> {
+    pub(super) printer: usize,
+    pub(super) scene: Scene<'a>,
+    /// Unit of each movable spot, in the order of the spots.
+    pub(super) owner: Vec<usize>,
+    pub(super) height_mm: f64,
+    area_mm2: f64,
+    /// Outlines that found no place; a plate only gets fuller, so they never will.
+    refused: BTreeSet<usize>,
+}
+
+/// All plates, and the units that fit none.
+#[derive(Clone)]
+pub(super) struct Plan<'a> {
+    pub(super) loads: Vec<Load<'a>>,
+    pub(super) misfits: Vec<usize>,
+}
+
+/// Smaller is better: goal time, then plates, then used extent along x.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub(super) struct Score {
+    pub(super) time_s: f64,
+    pub(super) plates: usize,
+    used_mm: f64,
+}
+
+/// Pull of parts towards the front left corner.
+const PULL: Point2 = [1.0, 0.02];
+
+impl<'a> Load<'a> {
+    fn new(task: &Task<'a>, printer: usize) -> Load<'a> {
+        let p = &task.printers[printer];
+        let mut scene = Scene::new(task.cat, p.room);
+        scene.spots.clone_from(&p.keep_out);
+        scene.fixed = scene.spots.len();
+        let owner = Vec::new();
+        Load { printer, scene, owner, height_mm: 0.0, area_mm2: 0.0, refused: BTreeSet::new() }
+    }
+
+    fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
+        let p = &task.printers[self.printer];
+        unit.height_mm <= p.height_mm + 1e-6
+            && self.area_mm2 + unit.area_mm2 <= p.room[0] * p.room[1]
+            && task.max_parts.is_none_or(|n| self.owner.len() + unit.kinds.len() <= n)
+    }
+
+    fn book(&mut self, u: usize, unit: &Unit) {
+        self.owner.extend(std::iter::repeat_n(u, unit.kinds.len()));
+        self.height_mm = self.height_mm.max(unit.height_mm);
+        self.area_mm2 += unit.area_mm2;
+    }
+
+    /// Adds a unit where nothing else has to move.
+    fn insert(&mut self, task: &Task<'_>, u: usize) -> bool {
+        let unit = &task.units[u];
+        if !self.has_room_for(task, unit) || unit.kinds.iter().any(|k| self.refused.contains(k)) {
+            return false;
+        }
+        let turns: Vec<usize> = (0..task.cat.turn_count()).collect();
+        let before = self.scene.spots.len();
+        for (i, &kind) in unit.kinds.iter().enumerate() {
+            let Some(spot) = self.scene.first_fit(kind, &turns, PULL) else {
+                self.scene.spots.truncate(before);
+                if i == 0 {
+                    self.refused.insert(kind);
+                }
+                return false;
+            };
+            self.scene.spots.push(spot);
+        }
+        self.book(u, unit);
+        true
+    }
+
+    /// Adds a unit by moving what is there, if the search finds a way.
+    fn squeeze(
+        &mut self,
+        task: &Task<'_>,
+        u: usize,
+        effort: Effort,
+        rng: &mut Rng,
+        used: &mut usize,
+        ctx: &Context,
+    ) -> Result<bool> {
+        let unit = &task.units[u];
+        let mut scene = self.scene.clone();
+        for &kind in &unit.kinds {
+            let Some(spot) = scene.least_overlap(kind, rng) else { return Ok(false) };
+            scene.spots.push(spot);
+        }
+        let apart = separate(&mut scene, rng, effort, || {
+            *used += 1;
+            ctx.checkpoint(*used as f64 / task.rounds.max(1) as f64)?;
+            Ok::<_, Error>(task.deadline.is_some_and(|d| Instant::now() >= d))
+        })?;
+        if apart {
+            self.scene = scene;
+            self.refused.clear();
+            self.book(u, unit);
+        }
+        Ok(apart)
+    }
+}
+
+impl<'a> Plan<'a> {
+    pub(super) fn score(&self, task: &Task<'_>) -> Score {
+        let mut by_printer = vec![0.0; task.printers.len()];
+        for l in &self.loads {
+            by_printer[l.printer] += task.printers[l.printer].time_s(l.height_mm);
+        }
+        let time_s = match task.goal {
+            Goal::TotalTime => by_printer.iter().sum(),
+            Goal::FinishTime => by_printer.iter().copied().fold(0.0, f64::max),
+        };
+        let used_mm = self.loads.iter().map(|l| l.scene.used_x()).sum();
+        Score { time_s, plates: self.loads.len(), used_mm }
+    }
+
+    /// Puts units, in the order given, onto the first plate that takes them without growing
+    /// taller, or onto a new one.
+    fn fill(
+        &mut self,
+        task: &Task<'a>,
+        units: &[usize],
+        favour: Option<usize>,
+        ctx: &Context,
+    ) -> Result<()> {
+        for (done, &u) in units.iter().enumerate() {
+            ctx.checkpoint(done as f64 / units.len() as f64)?;
+            let height = task.units[u].height_mm;
+            if self.loads.iter_mut().any(|l| l.height_mm >= height && l.insert(task, u)) {
+                continue;
+            }
+            let fresh = self.printers_by_favour(task, height, favour).into_iter().find_map(|p| {
+                let mut load = Load::new(task, p);
+                load.insert(task, u).then_some(load)
+            });
+            match fresh {
+                Some(load) => self.loads.push(load),
+                None => self.misfits.push(u),
+            }
+        }
+        Ok(())
+    }
+
+    /// Printers for a new plate, best first: the favoured one, then by time per area (for the
+    /// total) or by when they would be done (for the finish).
+    fn printers_by_favour(
+        &self,
+        task: &Task<'_>,
+        height: f64,
+        favour: Option<usize>,
+    ) -> Vec<usize> {
+        let cost = |p: usize| {
+            let printer = &task.printers[p];
+            let time = printer.time_s(height);
+            match task.goal {
+                Goal::TotalTime => time / (printer.room[0] * printer.room[1]),
+                Goal::FinishTime => {
+                    let busy = self.loads.iter().filter(|l| l.printer == p);
+                    time + busy.map(|l| printer.time_s(l.height_mm)).sum::<f64>()
+                }
+            }
+        };
+        let mut order: Vec<usize> = (0..task.printers.len()).collect();
+        order.sort_by(|&a, &b| {
+            (favour != Some(a)).cmp(&(favour != Some(b))).then(cost(a).total_cmp(&cost(b)))
+        });
+        order
+    }
+}
+
+/// The order in which units are placed: due first, then tallest, then largest.
+fn order(task: &Task<'_>) -> Vec<usize> {
+    let mut units: Vec<usize> = (0..task.units.len()).collect();
+    units.sort_by(|&a, &b| {
+        let (a, b) = (&task.units[a], &task.units[b]);
+        a.due
+            .cmp(&b.due)
+            .then(b.height_mm.total_cmp(&a.height_mm))
+            .then(b.area_mm2.total_cmp(&a.area_mm2))
+    });
+    units
+}
+
+/// The sorted greedy start: the best over the printers that may be favoured for new plates.
+pub(super) fn greedy<'a>(task: &Task<'a>, ctx: &Context) -> Result<Plan<'a>> {
+    let units = order(task);
+    let mut favours = vec![None];
+    if task.printers.len() > 1 && task.goal == Goal::TotalTime {
+        favours.extend((0..task.printers.len()).map(Some));
+    }
+    let mut best: Option<(Score, Plan<'a>)> = None;
+    for favour in favours {
+        let mut plan = Plan { loads: Vec::new(), misfits: Vec::new() };
+        plan.fill(task, &units, favour, ctx)?;
+        let score = plan.score(task);
+        if best.as_ref().is_none_or(|(s, _)| score < *s) {
+            best = Some((score, plan));
+        }
+    }
+    Ok(best.expect("there is always a first favour").1)
+}
+
+/// Squeezes plate after plate; every step is kept only when the whole plan is no worse.
+pub(super) fn improve<'a>(task: &Task<'a>, start: Plan<'a>, ctx: &Context) -> Result<Plan<'a>> {
+    const EFFORT: Effort = Effort { rounds: 60, patience: 20 };
+    /// Different outlines that may fail on a plate before the next plate's turn.
+    const TRIES: usize = 6;
+    let mut rng = Rng::new(task.seed);
+    let mut best = start;
+    let mut used = 0;
+    let mut p = 0;
+    while p + 1 < best.loads.len() {
+        if used >= task.rounds || task.deadline.is_some_and(|d| Instant::now() >= d) {
+            break;
+        }
+        let mut plan = best.clone();
+        // Units on later plates, in placing order; each may come forward to plate p.
+        let later: BTreeSet<usize> =
+            plan.loads[p + 1..].iter().flat_map(|l| l.owner.iter().copied()).collect();
+        let mut rest: Vec<usize> = order(task).into_iter().filter(|u| later.contains(u)).collect();
+        let load = &mut plan.loads[p];
+        let mut failed: BTreeSet<Vec<usize>> = BTreeSet::new();
+        let mut moved = false;
+        let mut i = 0;
+        while i < rest.len() && failed.len() < TRIES && used < task.rounds {
+            let unit = &task.units[rest[i]];
+            let fits = unit.height_mm <= load.height_mm
+                && load.has_room_for(task, unit)
+                && !failed.contains(&unit.kinds);
+            if fits && load.squeeze(task, rest[i], EFFORT, &mut rng, &mut used, ctx)? {
+                rest.remove(i);
+                moved = true;
+                continue;
+            }
+            if fits {
+                failed.insert(unit.kinds.clone());
+            }
+            i += 1;
+        }
+        if moved {
+            plan.loads.truncate(p + 1);
+            plan.fill(task, &rest, None, &ctx.stage("fill", 0.0, 0.0))?;
+            if plan.score(task) <= best.score(task) && plan.misfits.len() <= best.misfits.len() {
+                best = plan;
+            }
+        }
+        p += 1;
+    }
+    Ok(best)
+}

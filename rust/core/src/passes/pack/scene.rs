@@ -1,0 +1,323 @@
+//! Outlines in a rectangle, and the one question every search asks of it: along this line, where
+//! does this outline overlap the others least?
+//!
+//! Along a line the depth in each pair of convex pieces is a concave tent, so the weighted sum is
+//! concave between the ends of the tents and its least value lies at an end. Trying the ends is
+//! therefore an exact line search (the idea of Egeblad, Nielsen & Odgaard 2007, EJOR 183:1249, and
+//! Umetani et al. 2009, ITOR 16:661, with penetration depth in place of area).
+
+use super::polygon::Point2;
+use super::rng::Rng;
+use super::shape::{Catalogue, Relation, Spot};
+
+/// Outlines placed in a rectangle with its corner at the origin.
+#[derive(Clone)]
+pub(super) struct Scene<'a> {
+    pub(super) cat: &'a Catalogue,
+    /// Size of the rectangle, mm.
+    pub(super) room: Point2,
+    /// Everything placed; the first `fixed` never move.
+    pub(super) spots: Vec<Spot>,
+    pub(super) fixed: usize,
+}
+
+/// The best place met so far.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Best {
+    /// Weighted depth of overlap.
+    pub(super) cost: f64,
+    /// Place along the pull; breaks ties between places without overlap.
+    pub(super) rank: f64,
+    pub(super) at: Point2,
+}
+
+impl Best {
+    pub(super) const NONE: Best = Best { cost: f64::INFINITY, rank: f64::INFINITY, at: [0.0, 0.0] };
+
+    pub(super) fn beats(&self, other: &Best) -> bool {
+        self.cost < other.cost || (self.cost == other.cost && self.rank < other.rank)
+    }
+}
+
+struct Stretch {
+    lo: f64,
+    hi: f64,
+    other: usize,
+    cell: u32,
+}
+
+/// One outline at one turn against all others of a scene.
+pub(super) struct Mover<'a> {
+    others: Vec<(Relation<'a>, f64)>,
+    /// Where its reference point may be: `[min_x, min_y, max_x, max_y]`.
+    pub(super) range: [f64; 4],
+    pull: Point2,
+    stretches: Vec<Stretch>,
+    ends: Vec<f64>,
+}
+
+impl<'a> Scene<'a> {
+    pub(super) fn new(cat: &'a Catalogue, room: Point2) -> Scene<'a> {
+        Scene { cat, room, spots: Vec::new(), fixed: 0 }
+    }
+
+    /// Places of the reference point that keep an outline inside, if there are any.
+    pub(super) fn range(&self, kind: usize, turn: usize) -> Option<[f64; 4]> {
+        let b = self.cat.kinds[kind].boxes[turn];
+        let mut r = [-b[0], -b[1], self.room[0] - b[2], self.room[1] - b[3]];
+        for k in 0..2 {
+            if r[k] > r[k + 2] {
+                // As wide as the room but for rounding: it still fits.
+                if r[k] > r[k + 2] + 1e-9 * self.room[k] {
+                    return None;
+                }
+                r[k + 2] = r[k];
+            }
+        }
+        Some(r)
+    }
+
+    /// An outline (of item `skip`, or a new one) against the others; `weights[j]` scales the
+    /// overlap with item j, `pull` chooses between places without overlap.
+    pub(super) fn mover(
+        &self,
+        kind: usize,
+        turn: usize,
+        skip: Option<usize>,
+        weights: Option<&[f64]>,
+        pull: Point2,
+    ) -> Option<Mover<'a>> {
+        let range = self.range(kind, turn)?;
+        let spot = Spot { kind, turn, at: [0.0, 0.0] };
+        let others = (0..self.spots.len())
+            .filter(|&j| Some(j) != skip)
+            .map(|j| (self.cat.relation(&spot, &self.spots[j]), weights.map_or(1.0, |w| w[j])))
+            .collect();
+        Some(Mover { others, range, pull, stretches: Vec::new(), ends: Vec::new() })
+    }
+
+    /// Extent of everything that may move along x, mm.
+    pub(super) fn used_x(&self) -> f64 {
+        let far = |s: &Spot| s.at[0] + self.cat.kinds[s.kind].boxes[s.turn][2];
+        self.spots[self.fixed..].iter().map(far).fold(0.0, f64::max)
+    }
+
+    /// Whether nothing overlaps and all is inside.
+    pub(super) fn is_apart(&self) -> bool {
+        let inside = |s: &Spot| {
+            self.range(s.kind, s.turn).is_some_and(|r| {
+                let e = self.cat.slack_mm;
+                s.at[0] >= r[0] - e
+                    && s.at[0] <= r[2] + e
+                    && s.at[1] >= r[1] - e
+                    && s.at[1] <= r[3] + e
+            })
+        };
+        let n = self.spots.len();
+        self.spots[self.fixed..].iter().all(inside)
+            && (0..n).all(|i| {
+                ((i + 1).max(self.fixed)..n)
+                    .all(|j| self.cat.overlap(&self.spots[i], &self.spots[j]) == 0.0)
+            })
+    }
+
+    /// Where a new outline overlaps least, by a few random lines and a descent at each turn.
+    pub(super) fn least_overlap(&self, kind: usize, rng: &mut Rng) -> Option<Spot> {
+        let mut chosen: Option<(Best, usize)> = None;
+        for turn in 0..self.cat.turn_count() {
+            let Some(mut m) = self.mover(kind, turn, None, None, [1.0, 0.1]) else { continue };
+            let mut found = Best::NONE;
+            m.try_random_lines(4, rng, &mut found);
+            m.descend(&mut found);
+            if chosen.is_none_or(|(b, _)| found.beats(&b)) {
+                chosen = Some((found, turn));
+            }
+        }
+        chosen.map(|(best, turn)| Spot { kind, turn, at: best.at })
+    }
+
+    /// A place without overlap for a new outline, least along `pull`, among `turns`: rows are
+    /// scanned for their first gap, then the outline slides home.
+    pub(super) fn first_fit(&self, kind: usize, turns: &[usize], pull: Point2) -> Option<Spot> {
+        const ROWS: usize = 64;
+        let mut best = Best::NONE;
+        let mut chosen = 0;
+        for &turn in turns {
+            let Some(mut m) = self.mover(kind, turn, None, None, pull) else { continue };
+            let r = m.range;
+            let mut found = Best::NONE;
+            for row in 0..=ROWS {
+                let y = r[1] + (r[3] - r[1]) * row as f64 / ROWS as f64;
+                if let Some(x) = m.first_free(y) {
+                    let rank = m.rank([x, y]);
+                    if rank < found.rank {
+                        found = Best { cost: 0.0, rank, at: [x, y] };
+                    }
+                }
+                if r[3] == r[1] {
+                    break;
+                }
+            }
+            if found.cost > 0.0 {
+                continue;
+            }
+            m.settle(&mut found);
+            // Compare by the box's far side, so that a turn that lies flat is seen as such.
+            let b = self.cat.kinds[kind].boxes[turn];
+            found.rank += pull[0] * b[2] + pull[1] * b[3];
+            if found.rank < best.rank {
+                best = found;
+                chosen = turn;
+            }
+        }
+        (best.cost == 0.0).then_some(Spot { kind, turn: chosen, at: best.at })
+    }
+}
+
+impl Mover<'_> {
+    fn rank(&self, at: Point2) -> f64 {
+        self.pull[0] * at[0] + self.pull[1] * at[1]
+    }
+
+    fn stretches_on(&mut self, p: Point2, u: Point2) {
+        self.stretches.clear();
+        let out = &mut self.stretches;
+        for (other, (rel, _)) in self.others.iter().enumerate() {
+            rel.table.crossings(rel.offset(p), rel.direction(u), |cell, lo, hi| {
+                out.push(Stretch { lo, hi, other, cell });
+            });
+        }
+        out.sort_by(|a, b| a.lo.total_cmp(&b.lo));
+    }
+
+    /// Least free x on a row.
+    pub(super) fn first_free(&mut self, y: f64) -> Option<f64> {
+        self.stretches_on([0.0, y], [1.0, 0.0]);
+        let mut x = self.range[0];
+        for s in &self.stretches {
+            if s.lo >= x {
+                break;
+            }
+            x = x.max(s.hi);
+        }
+        (x <= self.range[2]).then_some(x)
+    }
+
+    /// The part `lo..hi` of the line p + s·u on which the outline stays inside.
+    fn inside(&self, p: Point2, u: Point2) -> Option<(f64, f64)> {
+        let (mut lo, mut hi) = (f64::NEG_INFINITY, f64::INFINITY);
+        for k in 0..2 {
+            if u[k].abs() > 1e-12 {
+                let a = (self.range[k] - p[k]) / u[k];
+                let b = (self.range[k + 2] - p[k]) / u[k];
+                lo = lo.max(a.min(b));
+                hi = hi.min(a.max(b));
+            }
+        }
+        (lo <= hi).then_some((lo, hi))
+    }
+
+    /// Tries every place on the line p + s·u that can be the best one.
+    pub(super) fn try_line(&mut self, p: Point2, u: Point2, best: &mut Best) {
+        let Some((first, last)) = self.inside(p, u) else { return };
+        self.stretches_on(p, u);
+        let mut ends = std::mem::take(&mut self.ends);
+        ends.clear();
+        ends.extend([first, last]);
+        ends.extend(self.stretches.iter().flat_map(|s| [s.lo, s.hi]));
+        ends.retain(|s| (first..=last).contains(s));
+        for &s in &ends {
+            let at = self.clamp([p[0] + s * u[0], p[1] + s * u[1]]);
+            let rank = self.rank(at);
+            let mut cost = 0.0;
+            for t in &self.stretches {
+                if t.lo >= s || cost > best.cost {
+                    break;
+                }
+                if t.hi > s {
+                    let (rel, weight) = &self.others[t.other];
+                    cost += weight * rel.table.depth_in(t.cell, rel.offset(at));
+                }
+            }
+            let here = Best { cost, rank, at };
+            if here.beats(best) {
+                *best = here;
+            }
+        }
+        self.ends = ends;
+    }
+
+    /// Tries `count` random lines along each axis.
+    pub(super) fn try_random_lines(&mut self, count: usize, rng: &mut Rng, best: &mut Best) {
+        let r = self.range;
+        for _ in 0..count {
+            self.try_line([r[0], rng.between(r[1], r[3])], [1.0, 0.0], best);
+            self.try_line([rng.between(r[0], r[2]), r[1]], [0.0, 1.0], best);
+        }
+    }
+
+    fn clamp(&self, p: Point2) -> Point2 {
+        [p[0].clamp(self.range[0], self.range[2]), p[1].clamp(self.range[1], self.range[3])]
+    }
+
+    /// Line searches along both axes and along the walls it touches until nothing improves.
+    pub(super) fn descend(&mut self, best: &mut Best) {
+        let mut slides = Vec::new();
+        for _ in 0..12 {
+            let before = *best;
+            self.try_line(before.at, [1.0, 0.0], best);
+            self.try_line(best.at, [0.0, 1.0], best);
+            if best.cost == 0.0 {
+                return;
+            }
+            if best.beats(&before) && best.cost < 0.98 * before.cost {
+                continue;
+            }
+            slides.clear();
+            for (rel, _) in &self.others {
+                let from = slides.len();
+                rel.table.slides(rel.offset(best.at), 0.0, &mut slides);
+                for u in &mut slides[from..] {
+                    *u = rel.direction_back(*u);
+                }
+            }
+            slides.truncate(6);
+            for u in &slides {
+                self.try_line(best.at, *u, best);
+            }
+            if best.cost >= 0.98 * before.cost {
+                return;
+            }
+        }
+    }
+
+    /// Slides a free place along −x and −y, as far as it stays free all the way.
+    pub(super) fn settle(&mut self, best: &mut Best) {
+        for _ in 0..8 {
+            let before = best.rank;
+            for axis in [1, 0] {
+                if self.pull[axis] > 0.0 {
+                    best.at[axis] = self.slide(best.at, axis);
+                }
+            }
+            best.rank = self.rank(best.at);
+            if best.rank >= before - 1e-9 {
+                return;
+            }
+        }
+    }
+
+    fn slide(&mut self, at: Point2, axis: usize) -> f64 {
+        let mut u = [0.0, 0.0];
+        u[axis] = 1.0;
+        self.stretches_on(at, u);
+        // Stretches that end at or before 0 stop the way down.
+        let stop = self
+            .stretches
+            .iter()
+            .map(|s| s.hi)
+            .filter(|&hi| hi <= 1e-9)
+            .fold(self.range[axis] - at[axis], f64::max);
+        at[axis] + stop.min(0.0)
+    }
+}

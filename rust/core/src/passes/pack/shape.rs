@@ -1,0 +1,385 @@
+//! What can touch what: outlines cut into convex pieces, and for every pair of outlines the
+//! places where they would overlap.
+//!
+//! For two convex pieces the forbidden offsets form a convex polygon, the Minkowski sum of one
+//! and the mirrored other (the no-fit polygon; Cuninghame-Green 1989). It is kept as half-planes:
+//! the depth of an offset in it is how far the pieces must move apart. Nothing is rounded to a
+//! grid and no polygon boolean is needed, so "no overlap" is exact up to [`Catalogue::slack_mm`].
+
+use super::polygon::{Point2, bounds, convex_pieces, signed_area_mm2, tidy};
+use std::sync::OnceLock;
+
+/// A closed outline and the heights over which it holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ring {
+    /// Corners, mm; either direction.
+    pub points: Vec<Point2>,
+    /// From and to, mm above the plate.
+    pub z_mm: [f64; 2],
+}
+
+impl Ring {
+    /// An outline that holds at every height.
+    pub fn upright(points: Vec<Point2>) -> Ring {
+        Ring { points, z_mm: [f64::NEG_INFINITY, f64::INFINITY] }
+    }
+}
+
+#[derive(Clone, Debug)]
+struct Piece {
+    ring: Vec<Point2>,
+    z_mm: [f64; 2],
+}
+
+/// One outline, centred on its box at turn 0.
+#[derive(Clone, Debug)]
+pub(super) struct Kind {
+    pieces: Vec<Piece>,
+    /// Sum of the pieces' areas, mm²; layered outlines count their largest layer.
+    pub(super) area_mm2: f64,
+    /// Where the reference point (the box's centre) was in the coordinates given.
+    pub(super) center: Point2,
+    /// Box at each turn.
+    pub(super) boxes: Vec<[f64; 4]>,
+}
+
+/// A half-plane n·d < c.
+#[derive(Clone, Copy, Debug)]
+struct Wall {
+    n: Point2,
+    c: f64,
+}
+
+/// Forbidden offsets of two convex pieces.
+#[derive(Clone, Debug)]
+struct Cell {
+    bounds: [f64; 4],
+    walls: std::ops::Range<u32>,
+}
+
+/// Forbidden offsets of two outlines at a given turn of one against the other.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Table {
+    bounds: [f64; 4],
+    cells: Vec<Cell>,
+    walls: Vec<Wall>,
+}
+
+fn outside(b: &[f64; 4], p: Point2) -> bool {
+    p[0] <= b[0] || p[0] >= b[2] || p[1] <= b[1] || p[1] >= b[3]
+}
+
+impl Table {
+    /// How deep an offset lies in the forbidden places, summed over pairs of pieces, mm.
+    pub(super) fn depth(&self, d: Point2) -> f64 {
+        if outside(&self.bounds, d) {
+            return 0.0;
+        }
+        self.cells.iter().map(|c| self.cell_depth(c, d)).sum()
+    }
+
+    fn cell_depth(&self, cell: &Cell, d: Point2) -> f64 {
+        if outside(&cell.bounds, d) {
+            return 0.0;
+        }
+        let mut depth = f64::INFINITY;
+        for w in &self.walls[cell.walls.start as usize..cell.walls.end as usize] {
+            depth = depth.min(w.c - w.n[0] * d[0] - w.n[1] * d[1]);
+            if depth <= 0.0 {
+                return 0.0;
+            }
+        }
+        depth
+    }
+
+    /// The stretches `s` of the line `p + s·u` that are forbidden, one per pair of pieces it
+    /// meets, with the number of that pair.
+    pub(super) fn crossings(&self, p: Point2, u: Point2, mut each: impl FnMut(u32, f64, f64)) {
+        if misses(&self.bounds, p, u) {
+            return;
+        }
+        for (i, cell) in self.cells.iter().enumerate() {
+            if misses(&cell.bounds, p, u) {
+                continue;
+            }
+            let (mut lo, mut hi) = (f64::NEG_INFINITY, f64::INFINITY);
+            for w in &self.walls[cell.walls.start as usize..cell.walls.end as usize] {
+                let slope = w.n[0] * u[0] + w.n[1] * u[1];
+                let room = w.c - w.n[0] * p[0] - w.n[1] * p[1];
+                if slope > 1e-12 {
+                    hi = hi.min(room / slope);
+                } else if slope < -1e-12 {
+                    lo = lo.max(room / slope);
+                } else if room <= 0.0 {
+                    hi = lo;
+                }
+                if lo >= hi {
+                    break;
+                }
+            }
+            if lo < hi {
+                each(i as u32, lo, hi);
+            }
+        }
+    }
+
+    /// Depth of an offset in one pair of pieces, as [`Table::crossings`] numbers them, and the
+    /// direction in which it leaves soonest.
+    pub(super) fn depth_in(&self, cell: u32, d: Point2) -> f64 {
+        self.cell_depth(&self.cells[cell as usize], d)
+    }
+
+    /// Directions of the walls within `reach` of an offset: along these it can slide.
+    pub(super) fn slides(&self, d: Point2, reach: f64, out: &mut Vec<Point2>) {
+        if outside(&grown(&self.bounds, reach), d) {
+            return;
+        }
+        for cell in &self.cells {
+            if outside(&grown(&cell.bounds, reach), d) {
+                continue;
+            }
+            let walls = &self.walls[cell.walls.start as usize..cell.walls.end as usize];
+            let room = |w: &Wall| w.c - w.n[0] * d[0] - w.n[1] * d[1];
+            let least = walls.iter().min_by(|a, b| room(a).total_cmp(&room(b)));
+            if let Some(w) = least.filter(|w| room(w) > -reach) {
+                out.push([-w.n[1], w.n[0]]);
+            }
+        }
+    }
+}
+
+fn grown(b: &[f64; 4], r: f64) -> [f64; 4] {
+    [b[0] - r, b[1] - r, b[2] + r, b[3] + r]
+}
+
+/// Whether an axis-parallel or slanted line misses a box (may say no when it does miss).
+fn misses(b: &[f64; 4], p: Point2, u: Point2) -> bool {
+    if u[1] == 0.0 {
+        return p[1] <= b[1] || p[1] >= b[3];
+    }
+    if u[0] == 0.0 {
+        return p[0] <= b[0] || p[0] >= b[2];
+    }
+    // All four corners on one side of the line.
+    let side = |x: f64, y: f64| (x - p[0]) * u[1] - (y - p[1]) * u[0];
+    let s = [side(b[0], b[1]), side(b[0], b[3]), side(b[2], b[1]), side(b[2], b[3])];
+    s.iter().all(|v| *v > 0.0) || s.iter().all(|v| *v < 0.0)
+}
+
+/// All outlines of a packing task with their pair tables, which are made when first asked for.
+pub(super) struct Catalogue {
+    pub(super) kinds: Vec<Kind>,
+    /// Cosine and sine of each turn.
+    turns: Vec<Point2>,
+    gap_mm: f64,
+    /// Depths up to this count as touching; the tables are wider by twice as much, so that
+    /// what is accepted is truly apart.
+    pub(super) slack_mm: f64,
+    tables: Vec<OnceLock<Box<Table>>>,
+}
+
+/// Where an outline is: its kind, its turn (a count of steps) and its reference point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Spot {
+    pub(super) kind: usize,
+    pub(super) turn: usize,
+    pub(super) at: Point2,
+}
+
+impl Catalogue {
+    /// Outlines that must stay `gap_mm` apart and may take `turns` equal steps of a full turn.
+    pub(super) fn new(outlines: &[Vec<Ring>], turns: usize, gap_mm: f64) -> Catalogue {
+        let turns: Vec<Point2> = (0..turns.max(1)).map(|k| step(k, turns.max(1))).collect();
+        let kinds: Vec<Kind> = outlines.iter().map(|o| Kind::new(o, &turns)).collect();
+        let size = kinds.iter().map(|k| k.boxes[0][2] - k.boxes[0][0]).fold(1e-3, f64::max);
+        let n = kinds.len() * kinds.len() * turns.len();
+        let tables = std::iter::repeat_with(OnceLock::new).take(n).collect();
+        Catalogue { kinds, turns, gap_mm, slack_mm: 1e-7 * size, tables }
+    }
+
+    pub(super) fn turn_count(&self) -> usize {
+        self.turns.len()
+    }
+
+    /// The table of kinds a ≤ b with b turned by `turn` steps against a.
+    fn table(&self, a: usize, b: usize, turn: usize) -> &Table {
+        let slot = (a * self.kinds.len() + b) * self.turns.len() + turn;
+        self.tables[slot].get_or_init(|| {
+            let gap = self.gap_mm + 2.0 * self.slack_mm;
+            Box::new(Table::new(&self.kinds[a], &self.kinds[b], self.turns[turn], gap))
+        })
+    }
+
+    /// The table in which `mover` against `other` is looked up, and the map from the mover's
+    /// place to that table's offsets: d = m·(at − origin).
+    pub(super) fn relation(&self, mover: &Spot, other: &Spot) -> Relation<'_> {
+        let n = self.turns.len();
+        // The table's first outline is at rest and unturned, so offsets turn back by its angle.
+        let (first, second, sign) =
+            if other.kind <= mover.kind { (other, mover, 1.0) } else { (mover, other, -1.0) };
+        let table = self.table(first.kind, second.kind, (second.turn + n - first.turn) % n);
+        let [c, s] = self.turns[first.turn];
+        Relation { table, row: [sign * c, sign * s], origin: other.at }
+    }
+
+    /// Depth of overlap of two outlines, mm; 0 when they are at least the gap apart.
+    pub(super) fn overlap(&self, a: &Spot, b: &Spot) -> f64 {
+        let depth = self.relation(a, b).depth(a.at);
+        if depth > self.slack_mm { depth } else { 0.0 }
+    }
+
+    /// Where the origin of the outline's own coordinates lands.
+    pub(super) fn origin(&self, spot: &Spot) -> Point2 {
+        let c = rotate(self.turns[spot.turn], self.kinds[spot.kind].center);
+        [spot.at[0] - c[0], spot.at[1] - c[1]]
+    }
+}
+
+/// A pair table seen from the mover.
+#[derive(Clone, Copy)]
+pub(super) struct Relation<'a> {
+    pub(super) table: &'a Table,
+    row: Point2,
+    origin: Point2,
+}
+
+impl Relation<'_> {
+    /// Turns a direction of the plate into the table's.
+    pub(super) fn direction(&self, u: Point2) -> Point2 {
+        let [c, s] = self.row;
+        [c * u[0] + s * u[1], c * u[1] - s * u[0]]
+    }
+
+    /// Turns a direction of the table into the plate's (up to its sign).
+    pub(super) fn direction_back(&self, u: Point2) -> Point2 {
+        let [c, s] = self.row;
+        [c * u[0] - s * u[1], c * u[1] + s * u[0]]
+    }
+
+    /// The offset in the table when the mover stands at `at`.
+    pub(super) fn offset(&self, at: Point2) -> Point2 {
+        self.direction([at[0] - self.origin[0], at[1] - self.origin[1]])
+    }
+
+    pub(super) fn depth(&self, at: Point2) -> f64 {
+        self.table.depth(self.offset(at))
+    }
+}
+
+/// Cosine and sine of k/n of a full turn, exact at quarter turns.
+fn step(k: usize, n: usize) -> Point2 {
+    match (4 * k) % (4 * n) {
+        q if q % n == 0 => [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][(q / n) % 4],
+        _ => {
+            let a = std::f64::consts::TAU * k as f64 / n as f64;
+            [a.cos(), a.sin()]
+        }
+    }
+}
+
+fn rotate([c, s]: Point2, p: Point2) -> Point2 {
+    [c * p[0] - s * p[1], s * p[0] + c * p[1]]
+}
+
+impl Kind {
+    fn new(outline: &[Ring], turns: &[Point2]) -> Kind {
+        let b = bounds(outline.iter().flat_map(|r| &r.points));
+        let center = [(b[0] + b[2]) / 2.0, (b[1] + b[3]) / 2.0];
+        let mut pieces = Vec::new();
+        for ring in outline {
+            let moved: Vec<Point2> =
+                ring.points.iter().map(|p| [p[0] - center[0], p[1] - center[1]]).collect();
+            let parts = convex_pieces(&tidy(&moved));
+            pieces.extend(parts.into_iter().map(|ring_| Piece { ring: ring_, z_mm: ring.z_mm }));
+        }
+        let boxes = turns
+            .iter()
+            .map(|&r| {
+                let turned: Vec<Point2> =
+                    pieces.iter().flat_map(|p| &p.ring).map(|&p| rotate(r, p)).collect();
+                bounds(&turned)
+            })
+            .collect();
+        let area_mm2 = band_area(&pieces);
+        Kind { pieces, area_mm2, center, boxes }
+    }
+}
+
+/// Area of the largest band of heights, mm².
+fn band_area(pieces: &[Piece]) -> f64 {
+    let mut bands: Vec<([f64; 2], f64)> = Vec::new();
+    for p in pieces {
+        let area = signed_area_mm2(&p.ring);
+        match bands.iter_mut().find(|(z, _)| *z == p.z_mm) {
+            Some((_, a)) => *a += area,
+            None => bands.push((p.z_mm, area)),
+        }
+    }
+    bands.iter().map(|b| b.1).fold(0.0, f64::max)
+}
+
+impl Table {
+    fn new(a: &Kind, b: &Kind, turn: Point2, gap: f64) -> Table {
+        let mut t = Table::default();
+        for p in &a.pieces {
+            for q in &b.pieces {
+                if p.z_mm[0] < q.z_mm[1] && q.z_mm[0] < p.z_mm[1] {
+                    let turned: Vec<Point2> = q.ring.iter().map(|&v| rotate(turn, v)).collect();
+                    t.push_pair(&p.ring, &turned, gap);
+                }
+            }
+        }
+        t.bounds = t.cells.iter().fold(bounds([]), |b, c| {
+            let o = c.bounds;
+            [b[0].min(o[0]), b[1].min(o[1]), b[2].max(o[2]), b[3].max(o[3])]
+        });
+        t
+    }
+
+    /// Offsets d at which q + d comes nearer to p than the gap.
+    fn push_pair(&mut self, p: &[Point2], q: &[Point2], gap: f64) {
+        let from = self.walls.len();
+        let mut angles = normals(p, 1.0);
+        angles.extend(normals(q, -1.0));
+        angles.sort_by(f64::total_cmp);
+        angles.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
+        // Round the corners of the gap by a wall at least every 22.5°: the polygon stays outside
+        // the true offset, by at most gap·(1/cos 11.25° − 1) = 2 % of the gap.
+        let mut all = Vec::with_capacity(angles.len());
+        for (i, &a) in angles.iter().enumerate() {
+            all.push(a);
+            let next = angles.get(i + 1).copied().unwrap_or(angles[0] + std::f64::consts::TAU);
+            let steps = ((next - a) / (std::f64::consts::TAU / 16.0)).ceil().max(1.0) as usize;
+            if gap > 0.01 {
+                all.extend((1..steps).map(|k| a + (next - a) * k as f64 / steps as f64));
+            }
+        }
+        let far = |ring: &[Point2], n: Point2| {
+            ring.iter().map(|v| v[0] * n[0] + v[1] * n[1]).fold(f64::NEG_INFINITY, f64::max)
+        };
+        for a in all {
+            let n = snap([a.cos(), a.sin()]);
+            let c = far(p, n) + far(q, [-n[0], -n[1]]) + gap;
+            self.walls.push(Wall { n, c });
+        }
+        let (bp, bq) = (bounds(p), bounds(q));
+        let bounds =
+            [bp[0] - bq[2] - gap, bp[1] - bq[3] - gap, bp[2] - bq[0] + gap, bp[3] - bq[1] + gap];
+        self.cells.push(Cell { bounds, walls: from as u32..self.walls.len() as u32 });
+    }
+}
+
+/// Directions of the outward normals of a counter-clockwise ring, times `sign`.
+fn normals(ring: &[Point2], sign: f64) -> Vec<f64> {
+    (0..ring.len())
+        .map(|i| {
+            let (a, b) = (ring[i], ring[(i + 1) % ring.len()]);
+            f64::atan2(-sign * (b[0] - a[0]), sign * (b[1] - a[1]))
+        })
+        .collect()
+}
+
+/// Removes the rounding noise of an axis-parallel direction.
+fn snap(n: Point2) -> Point2 {
+    n.map(|v| if v.abs() < 1e-14 { 0.0 } else { v })
+}

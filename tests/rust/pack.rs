@@ -1,0 +1,207 @@
+//! Packing: plates against optima known without the packer, gaps against plain geometry.
+
+use crate::plane::{ring_distance, ring_placed};
+use vatwright::mesh::shapes;
+use vatwright::passes::Pass;
+use vatwright::passes::pack::{
+    Goal, KeepOut, Need, Pack, Point2, least_plates, most_discs, shadow,
+};
+use vatwright::{Context, Done, Part, Plate, Role, Setup};
+
+fn block(name: &str, x: f64, y: f64, z: f64) -> Part {
+    Part::new(shapes::cuboid(x, y, z).unwrap().mesh().clone().renamed(name).try_into().unwrap())
+}
+
+fn setup(width: f64, depth: f64) -> Setup {
+    let mut s = Setup::default();
+    s.machine.width_mm = width;
+    s.machine.depth_mm = depth;
+    s
+}
+
+fn pack(pack: &Pack, parts: Vec<Part>, setup: Setup) -> Done<Vec<Plate>> {
+    pack.apply(parts, &Context::new(setup)).unwrap()
+}
+
+fn heights(plates: &[Plate]) -> Vec<f64> {
+    plates.iter().map(|p| (p.height_mm() * 1e6).round() / 1e6).collect()
+}
+
+/// Least distance between the outlines of any two parts of a plate, and whether all are inside.
+fn least_gap(plate: &Plate) -> (f64, bool) {
+    let rings: Vec<Vec<Vec<Point2>>> = plate
+        .placed
+        .iter()
+        .map(|p| {
+            shadow(&p.part.surfaces(&Role::ALL))
+                .iter()
+                .map(|s| ring_placed(&s[0], p.turn_deg, [p.x_mm, p.y_mm]))
+                .collect()
+        })
+        .collect();
+    let mut least = f64::INFINITY;
+    for (i, a) in rings.iter().enumerate() {
+        for b in &rings[..i] {
+            for (p, q) in a.iter().flat_map(|p| b.iter().map(move |q| (p, q))) {
+                least = least.min(ring_distance(p, q));
+            }
+        }
+    }
+    let inside = rings.iter().flatten().flatten().all(|p| {
+        (-1e-6..=plate.width_mm + 1e-6).contains(&p[0])
+            && (-1e-6..=plate.depth_mm + 1e-6).contains(&p[1])
+    });
+    (least, inside)
+}
+
+/// A plate holds three of these: sorting by height and cutting every three is optimal
+/// (Bartholdi; Lee, Uzsoy & Martin-Vega 1992, from memory): 90 + 40 + 5 = 135, while the
+/// ascending cut gives 200.
+#[test]
+fn batch_theorem_is_reached() {
+    let parts = || -> Vec<Part> {
+        [10.0, 90.0, 5.0, 50.0, 80.0, 30.0, 40.0]
+            .map(|h| block(&format!("figure {h}"), 38.0, 38.0, h))
+            .to_vec()
+    };
+    let by_room = Pack { margin_mm: 0.0, ..Pack::default() };
+    let by_count = Pack { max_parts: Some(3), ..Pack::default() };
+    for (options, setup) in [(by_room, setup(117.0, 40.0)), (by_count, setup(300.0, 200.0))] {
+        let done = pack(&options, parts(), setup);
+        assert_eq!(heights(&done.value), [90.0, 40.0, 5.0]);
+        // The bound meets the optimum here, so the gap is nought.
+        assert!(done.report.numbers["gap_percent"].abs() < 1e-9);
+    }
+}
+
+#[test]
+fn outlines_keep_their_gap_and_stay_on_the_plate() {
+    let gear: Vec<Point2> = (0..48)
+        .map(|i| {
+            let (r, a) = (if i % 4 < 2 { 9.0 } else { 7.5 }, f64::from(i).to_radians() * 7.5);
+            [r * a.cos(), r * a.sin()]
+        })
+        .collect();
+    let hook = [[0., 0.], [22., 0.], [22., 5.], [5., 5.], [5., 17.], [0., 17.]].to_vec();
+    let arrow = [[0., 0.], [14., 7.], [0., 14.], [4., 7.]].to_vec();
+    let part = |name: &str, ring: &Vec<Point2>, h: f64| {
+        Part::new(shapes::extrude(name, std::slice::from_ref(ring), h).unwrap())
+    };
+    let parts =
+        vec![part("gear", &gear, 6.0), part("hook", &hook, 9.0), part("arrow", &arrow, 4.0)];
+    let options = Pack {
+        gap_mm: 0.8,
+        copies: [("gear", 9), ("hook", 14), ("arrow", 20)].map(|(n, c)| (n.into(), c)).into(),
+        keep_out: vec![KeepOut { x_mm: 30.0, y_mm: 20.0, width_mm: 8.0, depth_mm: 8.0 }],
+        rounds: 150,
+        ..Pack::default()
+    };
+    let done = pack(&options, parts, setup(90.0, 60.0));
+    assert_eq!(done.value.iter().map(|p| p.placed.len()).sum::<usize>(), 43);
+    let post = [[30., 20.], [38., 20.], [38., 28.], [30., 28.]].to_vec();
+    for plate in &done.value {
+        let (gap, inside) = least_gap(plate);
+        assert!(inside);
+        assert!(gap >= 0.8 - 1e-6, "{gap}");
+        for p in &plate.placed {
+            for s in shadow(&p.part.surfaces(&Role::ALL)) {
+                let ring = ring_placed(&s[0], p.turn_deg, [p.x_mm, p.y_mm]);
+                assert!(ring_distance(&ring, &post) >= 0.8 - 1e-6);
+            }
+        }
+    }
+    let n = &done.report.numbers;
+    assert!(n["time_s"] <= n["greedy_time_s"] && n["bound_s"] <= n["time_s"]);
+}
+
+#[test]
+fn what_does_not_fit_is_named() {
+    let parts = vec![
+        block("bench", 200.0, 10.0, 5.0),
+        block("lamp post", 5.0, 5.0, 500.0),
+        block("porter", 10.0, 10.0, 30.0),
+    ];
+    let done = pack(&Pack::default(), parts, Setup::default());
+    assert_eq!(done.value.len(), 1);
+    assert_eq!(done.value[0].placed[0].part.name, "porter");
+    let named: Vec<&str> = done.report.findings.iter().map(|f| f.part.as_str()).collect();
+    assert_eq!(named, ["lamp post", "bench"]);
+    assert!(done.report.findings.iter().all(|f| f.code == "unpackable"));
+}
+
+#[test]
+fn groups_share_a_plate_and_due_parts_come_first() {
+    let parts: Vec<Part> =
+        (0..8).map(|i| block(&format!("f{i}"), 38.0, 38.0, 10.0 + 5.0 * f64::from(i))).collect();
+    let options = Pack {
+        together: vec![vec!["f7".into(), "f0".into()]],
+        due: [("f2".to_string(), 1)].into(),
+        ..Pack::default()
+    };
+    let done = pack(&options, parts, setup(122.0, 42.0));
+    let on = |name: &str| {
+        done.value.iter().position(|p| p.placed.iter().any(|q| q.part.name == name)).unwrap()
+    };
+    assert_eq!(on("f7"), on("f0"));
+    assert_eq!(on("f2"), 0);
+    assert_eq!(done.value.iter().map(|p| p.placed.len()).sum::<usize>(), 8);
+}
+
+/// Two printers side by side: the work is shared so that both are done early.
+#[test]
+fn finish_time_is_shared_between_printers() {
+    let parts: Vec<Part> = (0..12).map(|i| block(&format!("f{i}"), 38.0, 38.0, 50.0)).collect();
+    let s = setup(122.0, 42.0);
+    let printers =
+        vec![Setup { name: "left".into(), ..s.clone() }, Setup { name: "right".into(), ..s }];
+    let options = Pack { goal: Goal::FinishTime, printers, ..Pack::default() };
+    let done = pack(&options, parts, Setup::default());
+    assert_eq!(done.value.iter().filter(|p| p.printer == "left").count(), 2);
+    assert_eq!(done.value.iter().filter(|p| p.printer == "right").count(), 2);
+    assert!(done.report.numbers["gap_percent"].abs() < 1e-9);
+}
+
+#[test]
+fn the_same_plates_on_any_number_of_threads() {
+    let run = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let parts: Vec<Part> = (0..14)
+            .map(|i| {
+                let f = f64::from(i);
+                block(&format!("f{i}"), 12.0 + f, 9.0 + (f * 7.0) % 11.0, 20.0 + (f * 13.0) % 17.0)
+            })
+            .collect();
+        let options = Pack { rounds: 60, ..Pack::default() };
+        pool.install(|| {
+            serde_json::to_string(&pack(&options, parts, setup(60.0, 50.0)).value).unwrap()
+        })
+    };
+    assert_eq!(run(1), run(3));
+}
+
+/// Martello & Toth 1990 (from memory): {6,6,6,6} in bins of 10 has the continuous bound 3;
+/// {7,7,6,5,4,4,3,2,2} has 4 with optimum 5. Strips of full depth make the plate a bin.
+#[test]
+fn area_bound_of_bins() {
+    let strips = |sizes: &[f64]| -> Vec<Need> {
+        sizes.iter().map(|s| Need { height_mm: 1.0, area_mm2: s * 10.0, inner_mm: 0.0 }).collect()
+    };
+    let last =
+        |sizes: &[f64]| *least_plates(&strips(sizes), [10.0, 10.0], 0.0, None).last().unwrap();
+    assert_eq!(last(&[6.0; 4]), 3);
+    assert_eq!(last(&[7.0, 7.0, 6.0, 5.0, 4.0, 4.0, 3.0, 2.0, 2.0]), 4);
+    // The disc bound sees that no two of the sixes fit side by side: optimum 4.
+    let discs: Vec<Need> = vec![Need { height_mm: 1.0, area_mm2: 36.0, inner_mm: 3.0 }; 4];
+    assert_eq!(least_plates(&discs, [10.0, 6.0], 0.0, None).last(), Some(&4));
+}
+
+/// Equal discs in a square: never fewer allowed than the optimal packings known for small counts
+/// (Schaer 1965, Kirchner & Wengerodt 1987; radius in the unit square, from memory).
+#[test]
+fn disc_bound_allows_known_packings() {
+    for (n, r) in [(1, 0.5), (2, 0.292893), (4, 0.25), (5, 0.207106), (9, 0.166666), (30, 0.091671)]
+    {
+        let most = most_discs([1.0, 1.0], r, 0.0);
+        assert!(most >= n && most <= n + 1 + n / 3, "{n}: {most}");
+    }
+}
