@@ -253,6 +253,98 @@ fn a_braced_tower_stands_in_equilibrium() {
 }
 
 #[test]
+fn a_general_purpose_solver_agrees() {
+    // The same tower of 320 members in PyNiteFEA 3.2.0 (PyPI), same loads: displacements and turns
+    // of three nodes, pull (its sign turned) and end moments of four members, one foot's reaction.
+    let frame = tower(3, 5);
+    let loads = [push(95, [0.3, -0.2, 1.0]), push(90, [0.0, 0.1, -2.0])];
+    let s = frame.factor().unwrap().solve(&loads).unwrap();
+    assert_eq!(frame.beams.len(), 320);
+    let near = |a: f64, b: f64| assert_relative_eq!(a, b, max_relative = 1e-7, epsilon = 1e-11);
+    for (node, motion) in [
+        (
+            95,
+            [
+                0.05503963606,
+                -0.04357324979,
+                0.00871206040,
+                0.00308888922,
+                0.00081184746,
+                -0.00595639753,
+            ],
+        ),
+        (
+            90,
+            [
+                0.03554652992,
+                -0.01499252165,
+                -0.02595444606,
+                0.00060603824,
+                0.00127887498,
+                -0.00403520042,
+            ],
+        ),
+        (
+            40,
+            [
+                0.00999556267,
+                0.00247016097,
+                0.00080704235,
+                -6.88728986e-5,
+                0.00098748490,
+                -0.00153020242,
+            ],
+        ),
+    ] {
+        for (have, want) in s.motions[node].iter().zip(motion) {
+            assert_relative_eq!(*have, want, epsilon = 1e-10);
+        }
+    }
+    for (beam, pull, a, b) in [
+        (
+            0,
+            0.023225009502446,
+            [-0.000206661502714, -0.005442489008187],
+            [0.001985038162974, -0.002206738620290],
+        ),
+        (
+            37,
+            0.006981282461820,
+            [0.006007177077715, -0.001853115682164],
+            [0.005930825155238, -0.002030300809111],
+        ),
+        (
+            100,
+            -0.357011058879099,
+            [-0.006842419645576, 0.001375671314223],
+            [-0.005405857847886, 0.002185138081961],
+        ),
+        (
+            319,
+            -0.038421108581704,
+            [-0.001708141081506, 0.000585247855482],
+            [-0.002529280861865, 0.000596884000216],
+        ),
+    ] {
+        near(s.axial_n(beam), pull);
+        // Local axes differ; the moments' sizes do not.
+        near(s.ends[beam][4].hypot(s.ends[beam][5]), f64::hypot(a[0], a[1]));
+        near(s.ends[beam][10].hypot(s.ends[beam][11]), f64::hypot(b[0], b[1]));
+    }
+    let foot = [
+        -0.0039744478679,
+        0.0021412681753,
+        0.0810885524958,
+        -0.0045155172488,
+        -0.0098584928967,
+        0.0024708476453,
+    ];
+    for (have, want) in s.reactions[5].iter().zip(foot) {
+        near(*have, want);
+    }
+}
+
+#[test]
 fn a_rigid_body_shares_its_pull_like_a_bolt_group() {
     // Long thin columns under a rigid body: their bending hardly counts, so the bolt-group formula
     // (any machine-design handbook, from memory) must come out.
