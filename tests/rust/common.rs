@@ -52,3 +52,33 @@ fn cells(row: &str) -> Vec<String> {
     }
     out
 }
+
+/// Fails unless every edge belongs to exactly two facets that run it in opposite directions and
+/// the facets around every vertex form one fan.
+pub(crate) fn assert_manifold(mesh: &vatwright::Mesh) {
+    use std::collections::BTreeMap;
+    let mut edges = BTreeMap::new();
+    let mut fans: Vec<BTreeMap<u32, u32>> = vec![BTreeMap::new(); mesh.vertices().len()];
+    for t in mesh.triangles() {
+        for i in 0..3 {
+            let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
+            assert!(edges.insert((a, b), ()).is_none(), "edge {a}-{b} twice in one direction");
+            fans[a as usize].insert(b, c);
+        }
+    }
+    for &(a, b) in edges.keys() {
+        assert!(edges.contains_key(&(b, a)), "edge {a}-{b} has one side");
+    }
+    for (v, fan) in fans.iter().enumerate() {
+        let Some((&start, _)) = fan.first_key_value() else { panic!("vertex {v} has no facet") };
+        let (mut at, mut steps) = (start, 0);
+        loop {
+            at = fan[&at];
+            steps += 1;
+            if at == start {
+                break;
+            }
+        }
+        assert_eq!(steps, fan.len(), "vertex {v} has more than one fan");
+    }
+}

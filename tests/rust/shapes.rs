@@ -1,10 +1,11 @@
 //! Shapes against the closed forms of solid geometry (any handbook of mathematics, for instance
 //! Bronshtein & Semendyayev, from memory; the numbers are worked from the formulas).
 
+use crate::common::assert_manifold;
 use approx::assert_relative_eq;
 use std::f64::consts::{PI, TAU};
 use vatwright::mesh::{measure::volume_mm3, shapes};
-use vatwright::{Error, Mesh, Solid};
+use vatwright::{Error, Mesh, Solid, Vector};
 
 fn area(m: &Mesh) -> f64 {
     (0..m.triangles().len()).map(|i| m.area_normal(i).norm() / 2.0).sum()
@@ -267,4 +268,29 @@ fn a_gear_matches_the_worked_rack() {
 
     assert!(matches!(shapes::gear(2.0, 12, 6.0, 8.0, 8), Err(Error::Value { .. })));
     assert!(matches!(shapes::gear(2.0, 20, 6.0, 35.0, 8), Err(Error::Value { .. })));
+}
+
+#[test]
+fn figures_are_closed_seeded_and_as_fine_as_asked() {
+    let all = Vector::new(0.35, 0.35, 1.0) * 60.0;
+    let mut volumes = vec![];
+    for seed in [0, 4, 8] {
+        let f = shapes::figure(seed, 60.0, 30_000).unwrap();
+        assert_manifold(&f);
+        assert!((28_000..32_000).contains(&f.triangles().len()), "{}", f.triangles().len());
+        let size = f.bounds().size();
+        assert_relative_eq!(size.z, 60.0, epsilon = 1e-9);
+        assert_relative_eq!(f.bounds().min.z, 0.0, epsilon = 1e-9);
+        assert!(size.x < 2.0 * all.x && size.y < 2.0 * all.y && size.x > 0.5 * all.x);
+        volumes.push(volume_mm3(&f));
+    }
+    assert!(volumes[0] != volumes[1] && volumes[1] != volumes[2]);
+    let again = shapes::figure(4, 60.0, 30_000).unwrap();
+    assert_eq!(volume_mm3(&again), volumes[1]);
+
+    // in shells: each closed, overlaps counted twice by the divergence theorem
+    let shells = shapes::figure_of_shells(4, 60.0, 30_000).unwrap();
+    assert_manifold(&shells);
+    assert!(volume_mm3(&shells) > volumes[1]);
+    assert!(matches!(shapes::figure(0, 60.0, 10), Err(Error::Value { .. })));
 }

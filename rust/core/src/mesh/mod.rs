@@ -2,6 +2,7 @@
 
 mod edges;
 pub mod io;
+pub mod iso;
 pub mod measure;
 mod polygon;
 pub mod shapes;

@@ -10,6 +10,7 @@
 
 mod basic;
 mod extrude;
+mod figure;
 mod gear;
 mod lathe;
 mod lens;
@@ -17,6 +18,7 @@ mod round;
 
 pub use basic::{cuboid, plate, tetrahedron, wedge};
 pub use extrude::extrude;
+pub use figure::{figure, figure_of_shells};
 pub use gear::gear;
 pub use lathe::lathe;
 pub use lens::{
