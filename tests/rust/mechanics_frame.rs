@@ -394,18 +394,26 @@ fn supports(tips: usize) -> Supports {
 #[test]
 fn supports_become_a_frame() {
     let model = SupportFrame::new(&supports(3), E, NU);
-    let solver = model.frame.factor().unwrap();
+    assert_eq!(model.tips, 3..6);
+    let response = model.response().unwrap();
     let at = Pull { force_n: 3.0, x_mm: 10.0, y_mm: 10.0 / 3.0 };
-    let s = solver.solve(&[model.load(at)]).unwrap();
-    for n in model.tip_pulls_n(&s) {
+    for n in response.tip_pulls_n(at) {
         assert_relative_eq!(n, 1.0, max_relative = 1e-3);
     }
     // Three columns in parallel, each with its cone in series.
     let one =
         1.0 / (1.0 / bar::axial_n_mm(E, 0.8, 20.0) + 1.0 / bar::taper_axial_n_mm(E, 0.4, 0.8, 2.0));
-    let k = model.stiffness_n_mm(&solver, at.x_mm, at.y_mm).unwrap();
+    let k = response.stiffness_n_mm(at.x_mm, at.y_mm);
     assert_relative_eq!(k, 3.0 * one, max_relative = 1e-3);
-    assert_eq!(model.tips, 3..6);
+    // Superposition gives what solving for that very load gives.
+    let at = Pull { force_n: 2.0, x_mm: 3.0, y_mm: 8.0 };
+    let s = model.frame.factor().unwrap().solve(&[model.load(at)]).unwrap();
+    for (n, beam) in response.tip_pulls_n(at).iter().zip(model.tips.clone()) {
+        assert_relative_eq!(*n, s.axial_n(beam), epsilon = 1e-9);
+    }
+    let point = Point::new(at.x_mm, at.y_mm, 22.0);
+    let rise = s.displacement_mm(&model.frame, model.body, point).z;
+    assert_relative_eq!(response.stiffness_n_mm(at.x_mm, at.y_mm), 2.0 / rise, max_relative = 1e-9);
 }
 
 #[test]
@@ -478,11 +486,10 @@ proptest! {
         turned.nodes.iter_mut().for_each(|p| *p = turn * *p);
         turned.tips.iter_mut().for_each(|t| t.contact = turn * t.contact);
         let pulls = |s: &Supports, at: Point| {
-            let model = SupportFrame::new(s, E, NU);
-            let solver = model.frame.factor().unwrap();
+            let response = SupportFrame::new(s, E, NU).response().unwrap();
             let pull = Pull { force_n: 2.0, x_mm: at.x, y_mm: at.y };
-            let mut all = model.tip_pulls_n(&solver.solve(&[model.load(pull)]).unwrap());
-            all.push(model.stiffness_n_mm(&solver, at.x, at.y).unwrap());
+            let mut all = response.tip_pulls_n(pull);
+            all.push(response.stiffness_n_mm(at.x, at.y));
             all
         };
         let at = Point::new(px, 2.0, 0.0);

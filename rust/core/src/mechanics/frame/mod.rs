@@ -14,7 +14,7 @@ mod solve;
 mod supports;
 
 pub use solve::{Factored, Solution};
-pub use supports::SupportFrame;
+pub use supports::{Response, SupportFrame};
 
 use super::bar;
 use crate::error::{Error, Result};

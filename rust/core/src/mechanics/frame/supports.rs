@@ -1,6 +1,6 @@
 //! The frame of a part's supports: columns and braces as beams, tips as cones, the part as a body.
 
-use super::{Beam, Factored, Frame, Hold, Load, Profile, Solution, Tie};
+use super::{Beam, Frame, Hold, Load, Profile, Tie};
 use crate::error::Result;
 use crate::mechanics::peel::Pull;
 use crate::mesh::Point;
@@ -58,19 +58,62 @@ impl SupportFrame {
         self.frame.load_at(self.body, Point::new(pull.x_mm, pull.y_mm, z), [0.0, 0.0, pull.force_n])
     }
 
-    /// Pull in each tip, N, in the tips' order; negative where the part presses on it.
-    pub fn tip_pulls_n(&self, solution: &Solution) -> Vec<f64> {
-        self.tips.clone().map(|i| solution.axial_n(i)).collect()
-    }
-
-    /// Stiffness of the supports against a pull at that place, N/mm: force over displacement there.
+    /// Factors the frame and solves it for a unit pull and two unit moments: from these follows
+    /// every layer.
     ///
     /// # Errors
-    /// As [`Factored::solve`].
-    pub fn stiffness_n_mm(&self, factored: &Factored<'_>, x_mm: f64, y_mm: f64) -> Result<f64> {
-        let solution = factored.solve(&[self.load(Pull { force_n: 1.0, x_mm, y_mm })])?;
-        let z = self.frame.nodes[self.body as usize].z;
-        let moved = solution.displacement_mm(&self.frame, self.body, Point::new(x_mm, y_mm, z));
-        Ok(1.0 / moved.z)
+    /// As [`Frame::factor`].
+    pub fn response(&self) -> Result<Response> {
+        let factored = self.frame.factor()?;
+        let middle = self.frame.nodes[self.body as usize];
+        let unit = |force_n: [f64; 3], moment_n_mm: [f64; 3]| {
+            factored.solve(&[Load { node: self.body, force_n, moment_n_mm }])
+        };
+        let cases = [
+            unit([0.0, 0.0, 1.0], [0.0; 3])?,
+            unit([0.0; 3], [1.0, 0.0, 0.0])?,
+            unit([0.0; 3], [0.0, 1.0, 0.0])?,
+        ];
+        let tips = self.tips.clone().map(|i| cases.each_ref().map(|s| s.axial_n(i))).collect();
+        let give = cases.each_ref().map(|s| {
+            let m = s.motions[self.body as usize];
+            [m[2], m[3], m[4]]
+        });
+        Ok(Response { middle_mm: [middle.x, middle.y], tips, give })
+    }
+}
+
+/// How supports answer any pull along z, by superposition.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Response {
+    /// Where the part's node stands, mm.
+    middle_mm: [f64; 2],
+    /// Pull of each tip per unit of force and of moment about x and y through the middle.
+    tips: Vec<[f64; 3]>,
+    /// Rise and turn about x and y of the part, for the same three.
+    give: [[f64; 3]; 3],
+}
+
+impl Response {
+    /// Force and moments at the middle that a unit pull at that place makes.
+    fn unit(&self, x_mm: f64, y_mm: f64) -> [f64; 3] {
+        [1.0, y_mm - self.middle_mm[1], self.middle_mm[0] - x_mm]
+    }
+
+    /// Pull in each tip, N, in the tips' order; negative where the part presses on it.
+    pub fn tip_pulls_n(&self, pull: Pull) -> Vec<f64> {
+        let unit = self.unit(pull.x_mm, pull.y_mm);
+        let dot = |tip: &[f64; 3]| tip.iter().zip(unit).map(|(a, b)| a * b).sum::<f64>();
+        self.tips.iter().map(|tip| pull.force_n * dot(tip)).collect()
+    }
+
+    /// Stiffness of the supports against a pull at that place, N/mm: force over rise there.
+    pub fn stiffness_n_mm(&self, x_mm: f64, y_mm: f64) -> f64 {
+        let unit = self.unit(x_mm, y_mm);
+        // By Maxwell–Betti the lever of the pull is also that of the rise.
+        let rise = self.give.iter().zip(unit).map(|(case, load)| {
+            load * case.iter().zip(unit).map(|(motion, lever)| motion * lever).sum::<f64>()
+        });
+        1.0 / rise.sum::<f64>()
     }
 }
