@@ -11,5 +11,6 @@ mod mesh_io;
 mod mesh_measure;
 mod pack;
 mod plane;
+mod orient;
 mod setup;
 mod shapes;

@@ -80,6 +80,11 @@ impl Context {
         }
     }
 
+    /// The same context without a listener, for work that runs many times side by side.
+    pub fn quiet(&self) -> Context {
+        Context { listener: None, ..self.clone() }
+    }
+
     /// Reports `fraction` of this stage and stops if asked. Call it in every loop that can run
     /// longer than 50 ms.
     ///

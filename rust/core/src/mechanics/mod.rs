@@ -12,6 +12,8 @@ pub mod bar;
 pub mod cure;
 pub mod flow;
 pub mod frame;
+
+pub mod optics;
 pub mod peel;
 pub mod sag;
 pub mod springback;

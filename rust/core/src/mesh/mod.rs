@@ -41,9 +41,12 @@ impl Bounds {
 
     /// Smallest box around the points; [`Bounds::EMPTY`] for none.
     pub fn of<'a>(points: impl IntoIterator<Item = &'a Point>) -> Bounds {
-        points
-            .into_iter()
-            .fold(Bounds::EMPTY, |b, p| Bounds { min: b.min.inf(p), max: b.max.sup(p) })
+        points.into_iter().fold(Bounds::EMPTY, |b, p| b.with(p))
+    }
+
+    /// Smallest box around this one and a point.
+    pub fn with(&self, p: &Point) -> Bounds {
+        Bounds { min: self.min.inf(p), max: self.max.sup(p) }
     }
 
     /// Smallest box around both.
@@ -184,10 +187,7 @@ impl Mesh {
 
     /// Smallest axis-aligned box around the vertices once moved by `pose`.
     pub fn bounds_at(&self, pose: &Pose) -> Bounds {
-        self.vertices.iter().fold(Bounds::EMPTY, |b, v| {
-            let p = pose * v;
-            Bounds { min: b.min.inf(&p), max: b.max.sup(&p) }
-        })
+        self.vertices.iter().fold(Bounds::EMPTY, |b, v| b.with(&(pose * v)))
     }
 
     /// The mesh rotated and moved.

@@ -1,0 +1,254 @@
+//! Scores, goals and the Pareto front.
+
+use super::terms::{TERMS, Terms};
+use super::{Candidate, Orient};
+use crate::context::Context;
+use crate::error::{Result, check_range};
+use crate::mesh::{Bounds, Point, Vector, measure};
+use crate::part::Part;
+use crate::setup::Machine;
+use nalgebra::UnitQuaternion;
+use parry3d_f64::transformation::try_convex_hull;
+use serde::{Deserialize, Serialize};
+
+/// A term that can be put first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Goal {
+    /// Least printing time.
+    Time,
+    /// Least peak peel.
+    Peel,
+    /// Least sealed area and no pockets.
+    Cups,
+    /// Fewest tips.
+    Marks,
+    /// Least keep-clean area that will carry tips.
+    CleanContact,
+    /// Lowest steps on keep-clean facets.
+    CleanSteps,
+    /// Lowest steps on all facets.
+    Steps,
+    /// Smallest area that begins in one layer.
+    Flats,
+}
+
+impl Goal {
+    fn value(self, t: &Terms) -> f64 {
+        match self {
+            Goal::Time => t.time_s,
+            Goal::Peel => t.peak_peel_n,
+            Goal::Cups => t.cup_mm2 + t.pocket_mm3,
+            Goal::Marks => t.marks,
+            Goal::CleanContact => t.clean_contact_mm2,
+            Goal::CleanSteps => t.clean_step_mm,
+            Goal::Steps => t.step_mm,
+            Goal::Flats => t.flat_mm2,
+        }
+    }
+}
+
+/// Weight of each term in the score; every term is first divided by a size of the part that does
+/// not change when it turns, so weights are plain ratios of importance.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+#[allow(missing_docs)] // each weight is for the term of that name
+pub struct Weights {
+    pub time: f64,
+    pub peak_peel: f64,
+    pub mean_peel: f64,
+    pub cups: f64,
+    pub islands: f64,
+    pub overhang: f64,
+    pub flats: f64,
+    pub clean_contact: f64,
+    pub clean_steps: f64,
+    pub steps: f64,
+    pub lean: f64,
+}
+
+impl Default for Weights {
+    fn default() -> Weights {
+        Weights {
+            time: 1.0,
+            peak_peel: 1.0,
+            mean_peel: 0.5,
+            cups: 4.0,
+            islands: 0.02,
+            overhang: 1.0,
+            flats: 2.0,
+            clean_contact: 8.0,
+            clean_steps: 2.0,
+            steps: 0.2,
+            lean: 0.3,
+        }
+    }
+}
+
+impl Weights {
+    pub(super) fn validate(&self) -> Result<()> {
+        for (name, weight) in [
+            ("orient.weights.time", self.time),
+            ("orient.weights.peak_peel", self.peak_peel),
+            ("orient.weights.mean_peel", self.mean_peel),
+            ("orient.weights.cups", self.cups),
+            ("orient.weights.islands", self.islands),
+            ("orient.weights.overhang", self.overhang),
+            ("orient.weights.flats", self.flats),
+            ("orient.weights.clean_contact", self.clean_contact),
+            ("orient.weights.clean_steps", self.clean_steps),
+            ("orient.weights.steps", self.steps),
+            ("orient.weights.lean", self.lean),
+        ] {
+            check_range(name, weight, 0.0, 1e6, "")?;
+        }
+        Ok(())
+    }
+}
+
+/// Sizes of the part that terms are measured against; turning the part does not change them.
+pub(super) struct Scale {
+    reach_mm: f64,
+    area_mm2: f64,
+    force_n: f64,
+    time_s: f64,
+    step_mm: f64,
+}
+
+impl Scale {
+    pub(super) fn of(part: &Part, ctx: &Context) -> Scale {
+        let setup = &ctx.setup;
+        let volume = measure::volume_mm3(&part.body);
+        let middle = part.body.bounds().center();
+        let reach = part.body.vertices().iter().map(|v| (v - middle).norm()).fold(0.0, f64::max);
+        let area_mm2 = volume.powf(2.0 / 3.0);
+        let layers = 2.0 * reach / setup.exposure.layer_mm;
+        Scale {
+            reach_mm: 2.0 * reach,
+            area_mm2,
+            force_n: setup.machine.separation_kpa.max(1.0) * 1e-3 * area_mm2,
+            time_s: crate::mechanics::time::print_of(setup, layers as u32),
+            step_mm: setup.exposure.layer_mm + setup.machine.pixel_mm,
+        }
+    }
+
+    pub(super) fn score(&self, t: &Terms, w: &Weights) -> f64 {
+        w.time * t.time_s / self.time_s
+            + w.peak_peel * t.peak_peel_n / self.force_n
+            + w.mean_peel * t.mean_peel_n / self.force_n
+            + w.cups * (t.cup_mm2 / self.area_mm2 + t.pocket_mm3 / self.area_mm2.powf(1.5))
+            + w.islands * t.islands
+            + w.overhang * t.overhang_mm2 / self.area_mm2
+            + w.flats * t.flat_mm2 / self.area_mm2
+            + w.clean_contact * t.clean_contact_mm2 / self.area_mm2
+            + w.clean_steps * t.clean_step_mm / self.step_mm
+            + w.steps * t.step_mm / self.step_mm
+            + w.lean * t.lean_mm / self.reach_mm
+    }
+}
+
+/// Indices of candidates, best first: admissible ones, then what the goals leave, then by score.
+pub(super) fn ranked(all: &[Candidate], orient: &Orient) -> Vec<usize> {
+    // Each goal splits the candidates into those near its best and the rest.
+    let mut class = vec![0u32; all.len()];
+    for (i, c) in all.iter().enumerate() {
+        class[i] = u32::from(!c.admissible) << 31;
+    }
+    for (rank, goal) in orient.goals.iter().enumerate() {
+        let least = class.iter().min().copied().unwrap_or(0);
+        let values = || {
+            let in_class = all.iter().zip(&class).filter(|(_, c)| **c == least);
+            in_class.map(|(c, _)| goal.value(&c.terms))
+        };
+        let (best, worst) =
+            values().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
+        let limit = best + orient.slack * (worst - best);
+        for (c, class) in all.iter().zip(&mut class) {
+            if *class == least && goal.value(&c.terms) > limit {
+                *class |= 1 << (30 - rank.min(29));
+            }
+        }
+    }
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    order.sort_by(|&a, &b| {
+        class[a].cmp(&class[b]).then(all[a].score.total_cmp(&all[b].score)).then(a.cmp(&b))
+    });
+    order
+}
+
+/// Marks the candidates that no other dominates in the terms that carry weight. Of candidates
+/// alike in all of them (a symmetric part has many) the first is kept.
+pub(super) fn mark_front(all: &mut [Candidate], w: &Weights) {
+    let weighted: Vec<usize> = [
+        ("time_s", w.time),
+        ("peak_peel_n", w.peak_peel),
+        ("mean_peel_n", w.mean_peel),
+        ("cup_mm2", w.cups),
+        ("pocket_mm3", w.cups),
+        ("islands", w.islands),
+        ("overhang_mm2", w.overhang),
+        ("flat_mm2", w.flats),
+        ("clean_contact_mm2", w.clean_contact),
+        ("clean_step_mm", w.clean_steps),
+        ("step_mm", w.steps),
+        ("lean_mm", w.lean),
+    ]
+    .iter()
+    .filter(|(_, w)| *w > 0.0)
+    .filter_map(|(name, _)| TERMS.iter().position(|t| t == name))
+    .collect();
+    let values: Vec<Vec<f64>> =
+        all.iter().map(|c| weighted.iter().map(|&i| c.terms.values()[i]).collect()).collect();
+    for i in 0..all.len() {
+        let beaten = (0..all.len()).any(|j| {
+            j != i
+                && all[j].admissible >= all[i].admissible
+                && values[j].iter().zip(&values[i]).all(|(a, b)| a <= b)
+                && (values[j] != values[i] || j < i)
+        });
+        all[i].front = !beaten;
+    }
+}
+
+/// The part's extreme points in body coordinates: all that its box at any pose depends on.
+pub(super) struct Extremes(Vec<Point>);
+
+impl Extremes {
+    pub(super) fn of(part: &Part) -> Extremes {
+        let points: Vec<_> = part.body.vertices().iter().map(|v| (*v).into()).collect();
+        match try_convex_hull(&points) {
+            Ok((hull, _)) => Extremes(hull.into_iter().map(Point::from).collect()),
+            // Thin or tiny parts can have no hull; then every vertex stands for itself.
+            Err(_) => Extremes(part.body.vertices().to_vec()),
+        }
+    }
+
+    /// The rotation about z that makes the part's box smallest seen from above and fits it into
+    /// the machine; `None` when none does.
+    pub(super) fn turn_to_fit(
+        &self,
+        upright: &UnitQuaternion<f64>,
+        lift_mm: f64,
+        machine: &Machine,
+    ) -> Option<UnitQuaternion<f64>> {
+        let points: Vec<Point> = self.0.iter().map(|p| upright * p).collect();
+        let height = Bounds::of(&points).size().z;
+        if height + lift_mm > machine.height_mm {
+            return None;
+        }
+        let mut best: Option<(f64, UnitQuaternion<f64>)> = None;
+        for step in 0..90 {
+            let turn = UnitQuaternion::from_axis_angle(
+                &Vector::z_axis(),
+                (f64::from(step) * 2.0).to_radians(),
+            );
+            let size = points.iter().fold(Bounds::EMPTY, |b, p| b.with(&(turn * p))).size();
+            let fits = size.x <= machine.width_mm && size.y <= machine.depth_mm;
+            // A clear gain is asked, so that rounding does not turn a round part.
+            if fits && best.is_none_or(|b| size.x * size.y < b.0 * (1.0 - 1e-6)) {
+                best = Some((size.x * size.y, turn));
+            }
+        }
+        best.map(|b| b.1)
+    }
+}

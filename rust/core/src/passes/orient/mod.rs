@@ -1,0 +1,320 @@
+//! Orient: choose the pose knowingly. Directions are judged by the layer engine at coarse pitch,
+//! the best again at fine pitch, and every term of every direction is kept to be looked at.
+
+mod choose;
+mod directions;
+mod proxy;
+mod terms;
+
+use choose::Extremes;
+pub use choose::{Goal, Weights};
+pub use terms::{TERMS, Terms};
+
+use super::Pass;
+use crate::context::Context;
+use crate::error::{Error, Result, check_range};
+use crate::finding::{Done, Finding, Report, Severity};
+use crate::mesh::{Pose, Vector};
+use crate::part::{Part, Role};
+use nalgebra::{Translation3, UnitQuaternion};
+use proxy::{Proxy, set_down};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use terms::Judge;
+
+/// Options of the pass.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Orient {
+    /// Directions spread evenly over the sphere; the part's own flats and axes come on top.
+    pub directions: u32,
+    /// How many of the best are judged again at fine pitch.
+    pub refine: u32,
+    /// Layer and pixel of the coarse search, mm; by default a hundredth of the part's size.
+    pub coarse_mm: Option<f64>,
+    /// Layer and pixel of the fine judgement, mm; by default a fourth of the coarse one.
+    pub fine_mm: Option<f64>,
+    /// Goals in order: each narrows the choice to poses within `slack` of its best. Empty: the
+    /// weights alone decide; they also decide among what the goals leave.
+    pub goals: Vec<Goal>,
+    /// Share of a goal's spread, from its best to its worst, that still counts as best.
+    pub slack: f64,
+    /// Weight of each term.
+    pub weights: Weights,
+    /// Refuse poses that would put tips on keep-clean facets, if any pose avoids it.
+    pub spare_clean: bool,
+    /// Height of the lowest point over the plate, mm, for a raft or supports to fill.
+    pub lift_mm: f64,
+}
+
+impl Default for Orient {
+    fn default() -> Orient {
+        Orient {
+            directions: 400,
+            refine: 12,
+            coarse_mm: None,
+            fine_mm: None,
+            goals: Vec::new(),
+            slack: 0.05,
+            weights: Weights::default(),
+            spare_clean: true,
+            lift_mm: 0.0,
+        }
+    }
+}
+
+/// A pose that was judged.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Candidate {
+    /// Build direction in body coordinates.
+    pub up: Vector,
+    /// What it costs.
+    pub terms: Terms,
+    /// Weighted sum of the terms; less is better.
+    pub score: f64,
+    /// Whether no other candidate is at least as good in every weighted term and better in one.
+    pub front: bool,
+    /// Whether it fits the machine and keeps tips off keep-clean facets.
+    pub admissible: bool,
+}
+
+/// Everything a search found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Search {
+    /// Every direction at coarse pitch.
+    pub coarse: Vec<Candidate>,
+    /// The best of them at fine pitch, best first.
+    pub fine: Vec<Candidate>,
+    /// Layer and pixel of the coarse judgement, mm.
+    pub coarse_mm: f64,
+    /// Layer and pixel of the fine judgement, mm.
+    pub fine_mm: f64,
+    /// Farthest the coarse stand-in strays from the part, mm.
+    pub proxy_error_mm: f64,
+}
+
+/// A tilt and what it costs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Tilt {
+    /// Angle from the part's present pose, degrees.
+    pub angle_deg: f64,
+    /// What it costs.
+    pub terms: Terms,
+}
+
+impl Orient {
+    fn validate(&self) -> Result<()> {
+        for (place, value, lo, hi, unit) in [
+            ("orient.directions", f64::from(self.directions), 1.0, 1e5, ""),
+            ("orient.refine", f64::from(self.refine), 1.0, 1e3, ""),
+            ("orient.coarse_mm", self.coarse_mm.unwrap_or(1.0), 0.01, 10.0, "mm"),
+            ("orient.fine_mm", self.fine_mm.unwrap_or(1.0), 0.01, 10.0, "mm"),
+            ("orient.slack", self.slack, 0.0, 1.0, ""),
+            ("orient.lift_mm", self.lift_mm, 0.0, 100.0, "mm"),
+        ] {
+            check_range(place, value, lo, hi, unit)?;
+        }
+        self.weights.validate()
+    }
+
+    fn pitches(&self, part: &Part) -> (f64, f64) {
+        let size = part.body.bounds().size().norm();
+        let coarse = self.coarse_mm.unwrap_or((size / 100.0).clamp(0.05, 5.0));
+        (coarse, self.fine_mm.unwrap_or((coarse / 4.0).max(0.02)))
+    }
+
+    /// Judges directions and returns them all.
+    ///
+    /// # Errors
+    /// [`Error::Value`] for options out of range, [`Error::Pass`] for a part on supports,
+    /// [`Error::Cancelled`].
+    pub fn search(&self, part: &Part, ctx: &Context) -> Result<Search> {
+        self.validate()?;
+        let (coarse_mm, fine_mm) = self.pitches(part);
+        let judge = Judge::new(part, ctx);
+        let proxy = Proxy::of(part, coarse_mm / 2.0);
+        let frame = directions::principal_frame(&part.body);
+        let mut ups = directions::natural(part, &frame);
+        ups.extend(directions::even(self.directions, &frame));
+        let ups = directions::dedup(ups);
+        let scale = choose::Scale::of(part, ctx);
+        let extremes = Extremes::of(part);
+
+        let coarse_ctx = ctx.stage("coarse", 0.0, 0.6);
+        let coarse = self.judge_all(&ups, &extremes, &scale, &coarse_ctx, |up| {
+            judge.terms(&proxy.surfaces(&directions::to_z(up)), up, coarse_mm, coarse_mm)
+        })?;
+
+        // Directions between the lattice's: half a spacing around the best.
+        let best = choose::ranked(&coarse, self);
+        let spacing = (4.0 * std::f64::consts::PI / f64::from(self.directions)).sqrt();
+        let around: Vec<Vector> = best
+            .iter()
+            .take(self.refine as usize / 2 + 1)
+            .flat_map(|&i| directions::around(&coarse[i].up, 0.4 * spacing.min(0.6)))
+            .collect();
+        let near_ctx = ctx.stage("near the best", 0.6, 0.7);
+        let near = self.judge_all(&around, &extremes, &scale, &near_ctx, |up| {
+            judge.terms(&proxy.surfaces(&directions::to_z(up)), up, coarse_mm, coarse_mm)
+        })?;
+        let mut coarse: Vec<Candidate> = coarse.into_iter().chain(near).collect();
+        choose::mark_front(&mut coarse, &self.weights);
+
+        let ups: Vec<Vector> = choose::ranked(&coarse, self)
+            .into_iter()
+            .take(self.refine as usize)
+            .map(|i| coarse[i].up)
+            .collect();
+        let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
+        let at_fine = |up: &Vector| {
+            let bodies = surfaces.iter().map(|s| (s.mesh, s.fill));
+            judge.terms(&set_down(bodies, &directions::to_z(up)), up, fine_mm, fine_mm)
+        };
+        let fine_ctx = ctx.stage("fine", 0.7, 0.9);
+        let mut fine = self.judge_all(&ups, &extremes, &scale, &fine_ctx, at_fine)?;
+        // Then close in on the best by smaller and smaller turns.
+        for (i, share) in [0.3, 0.15, 0.07].into_iter().enumerate() {
+            let from = 0.9 + 0.033 * i as f64;
+            let round = ctx.stage("closing in", from, from + 0.033);
+            let up = fine[choose::ranked(&fine, self)[0]].up;
+            let ups = directions::around(&up, share * spacing.min(0.6));
+            fine.extend(self.judge_all(&ups, &extremes, &scale, &round, at_fine)?);
+        }
+        let order = choose::ranked(&fine, self);
+        let mut fine: Vec<Candidate> = order.into_iter().map(|i| fine[i].clone()).collect();
+        choose::mark_front(&mut fine, &self.weights);
+        Ok(Search { coarse, fine, coarse_mm, fine_mm, proxy_error_mm: proxy.error_mm })
+    }
+
+    fn judge_all(
+        &self,
+        ups: &[Vector],
+        extremes: &Extremes,
+        scale: &choose::Scale,
+        ctx: &Context,
+        terms: impl Fn(&Vector) -> Result<Terms> + Sync,
+    ) -> Result<Vec<Candidate>> {
+        let done = AtomicUsize::new(0);
+        ups.par_iter()
+            .map(|up| {
+                ctx.checkpoint(done.fetch_add(1, Ordering::Relaxed) as f64 / ups.len() as f64)?;
+                let terms = terms(up)?;
+                let machine = &ctx.setup.machine;
+                let fits = extremes.turn_to_fit(&directions::to_z(up), self.lift_mm, machine);
+                let clean = !self.spare_clean || terms.clean_contact_mm2 <= 0.0;
+                Ok(Candidate {
+                    up: *up,
+                    terms,
+                    score: scale.score(&terms, &self.weights),
+                    front: false,
+                    admissible: fits.is_some() && clean,
+                })
+            })
+            .collect()
+    }
+
+    /// All terms while the part tilts about an axis through it, from its present pose, at the
+    /// fine pitch of [`Orient::fine_mm`]. The axis is in plate coordinates; x and y axes tilt from
+    /// the horizontal plane.
+    ///
+    /// # Errors
+    /// [`Error::Value`] when the axis is zero, fewer than two steps are asked or an option is out
+    /// of range; [`Error::Cancelled`].
+    pub fn sweep(
+        &self,
+        part: &Part,
+        axis: Vector,
+        from_deg: f64,
+        to_deg: f64,
+        steps: u32,
+        ctx: &Context,
+    ) -> Result<Vec<Tilt>> {
+        self.validate()?;
+        check_range("sweep.from_deg", from_deg, -360.0, 360.0, "degrees")?;
+        check_range("sweep.to_deg", to_deg, -360.0, 360.0, "degrees")?;
+        check_range("sweep.steps", f64::from(steps), 2.0, 1e4, "")?;
+        let axis = nalgebra::Unit::try_new(axis, 1e-9).ok_or_else(|| Error::Value {
+            place: "sweep.axis".into(),
+            value: "the zero vector".into(),
+            expected: "any direction".into(),
+        })?;
+        let judge = Judge::new(part, ctx);
+        let (_, pitch) = self.pitches(part);
+        let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
+        let done = AtomicUsize::new(0);
+        (0..steps)
+            .into_par_iter()
+            .map(|i| {
+                ctx.checkpoint(done.fetch_add(1, Ordering::Relaxed) as f64 / f64::from(steps))?;
+                let angle_deg =
+                    from_deg + (to_deg - from_deg) * f64::from(i) / f64::from(steps - 1);
+                let turn = UnitQuaternion::from_axis_angle(&axis, angle_deg.to_radians());
+                let rotation = turn * part.pose.rotation;
+                let up = rotation.inverse() * Vector::z();
+                let bodies = surfaces.iter().map(|s| (s.mesh, s.fill));
+                let terms = judge.terms(&set_down(bodies, &rotation), &up, pitch, pitch)?;
+                Ok(Tilt { angle_deg, terms })
+            })
+            .collect()
+    }
+}
+
+impl Pass<Part> for Orient {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "orient"
+    }
+
+    fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
+        // Refuse early what cannot be turned.
+        part.turned(part.pose.rotation, self.lift_mm)?;
+        let search = self.search(&part, ctx)?;
+        let best = &search.fine[0];
+        let mut report = Report::new("orient", &part.name);
+        let upright = directions::to_z(&best.up);
+        let turn = Extremes::of(&part).turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
+        if turn.is_none() {
+            let m = &ctx.setup.machine;
+            let size =
+                part.body.bounds_at(&Pose::from_parts(Translation3::identity(), upright)).size();
+            report.findings.push(
+                Finding::new(
+                    "too_large",
+                    Severity::Fault,
+                    &part.name,
+                    format!(
+                        "no pose fits the machine's {} × {} × {} mm",
+                        m.width_mm, m.depth_mm, m.height_mm
+                    ),
+                )
+                .measured(size.max(), m.height_mm.max(m.width_mm), "mm")
+                .remedy("cut the part, scale it, or use a larger machine"),
+            );
+        }
+        if self.spare_clean && best.terms.clean_contact_mm2 > 0.0 {
+            report.findings.push(
+                Finding::new(
+                    "keep_clean",
+                    Severity::Warning,
+                    &part.name,
+                    "no pose that fits keeps tips off all keep-clean facets",
+                )
+                .measured(best.terms.clean_contact_mm2, 0.0, "mm²")
+                .remedy("mark fewer facets, or accept marks and sand them"),
+            );
+        }
+        for (name, value) in TERMS.iter().zip(best.terms.values()) {
+            report.number(name, value);
+        }
+        report.number("score", best.score);
+        report.number("directions", search.coarse.len() as f64);
+        report.number("coarse_mm", search.coarse_mm);
+        report.number("fine_mm", search.fine_mm);
+        report.number("proxy_error_mm", search.proxy_error_mm);
+        let rotation = turn.unwrap_or_else(UnitQuaternion::identity) * upright;
+        let part = part.turned(rotation, self.lift_mm)?;
+        Ok(Done { value: part, report })
+    }
+}

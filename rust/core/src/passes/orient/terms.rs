@@ -1,0 +1,235 @@
+//! What a pose costs, term by term, from the same analyses the final check uses.
+
+use crate::context::Context;
+use crate::error::Result;
+use crate::layers::{Grid, Scan, Surface, Survey, overhangs};
+use crate::mechanics::peel::Model;
+use crate::mechanics::{optics, time};
+use crate::mesh::{Mesh, Vector};
+use crate::part::Part;
+use serde::{Deserialize, Serialize};
+
+/// The terms of one pose. Less is better in each.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Terms {
+    /// Height over the plate without supports, mm.
+    pub height_mm: f64,
+    /// Printing time of that height, s.
+    pub time_s: f64,
+    /// Largest section, mm².
+    pub peak_section_mm2: f64,
+    /// Largest peel of a layer, N.
+    pub peak_peel_n: f64,
+    /// Mean peel over all layers, N.
+    pub mean_peel_n: f64,
+    /// Largest area sealed against the film in one layer, mm².
+    pub cup_mm2: f64,
+    /// Volume of voids that never open at this pose, mm³.
+    pub pocket_mm3: f64,
+    /// Regions that begin in mid-air.
+    pub islands: f64,
+    /// Area that must be held from below, mm².
+    pub overhang_mm2: f64,
+    /// Tips expected: one an island, and what the overhang's peel asks for.
+    pub marks: f64,
+    /// Widest area that begins in one layer, mm²: it sags until it is thick.
+    pub flat_mm2: f64,
+    /// Keep-clean area that faces the plate and will carry tips, mm².
+    pub clean_contact_mm2: f64,
+    /// Mean height of steps on keep-clean facets, mm; 0 without any.
+    pub clean_step_mm: f64,
+    /// Mean height of steps on all facets, mm.
+    pub step_mm: f64,
+    /// Distance of the centre of mass from the middle of the lowest 2 mm, seen from above, mm.
+    pub lean_mm: f64,
+}
+
+/// Names of the terms, in the order of [`Terms::values`].
+pub const TERMS: [&str; 15] = [
+    "height_mm",
+    "time_s",
+    "peak_section_mm2",
+    "peak_peel_n",
+    "mean_peel_n",
+    "cup_mm2",
+    "pocket_mm3",
+    "islands",
+    "overhang_mm2",
+    "marks",
+    "flat_mm2",
+    "clean_contact_mm2",
+    "clean_step_mm",
+    "step_mm",
+    "lean_mm",
+];
+
+impl Terms {
+    /// All terms in the order of [`TERMS`].
+    pub fn values(&self) -> [f64; 15] {
+        [
+            self.height_mm,
+            self.time_s,
+            self.peak_section_mm2,
+            self.peak_peel_n,
+            self.mean_peel_n,
+            self.cup_mm2,
+            self.pocket_mm3,
+            self.islands,
+            self.overhang_mm2,
+            self.marks,
+            self.flat_mm2,
+            self.clean_contact_mm2,
+            self.clean_step_mm,
+            self.step_mm,
+            self.lean_mm,
+        ]
+    }
+}
+
+/// Surfaces at least this steep, from the horizontal plane, print without supports (common
+/// practice: 30–45°, no source).
+pub(super) const SELF_SUPPORTING_DEG: f64 = 45.0;
+
+/// Neck of the tips that `marks` counts, mm.
+const TIP_MM: f64 = 0.4;
+
+/// Facets as areas by direction; facets that face alike are summed.
+pub(super) struct Facing(Vec<Vector>);
+
+impl Facing {
+    /// Twice-area normals of the facets that `keep` accepts.
+    pub(super) fn of(mesh: &Mesh, keep: impl Fn(usize) -> bool) -> Facing {
+        // Cells of about 2° keep the sums short; a cell holds the vector sum of its facets.
+        const CELLS: usize = 64;
+        let mut sums = vec![Vector::zeros(); CELLS * CELLS];
+        for i in (0..mesh.triangles().len()).filter(|&i| keep(i)) {
+            let n = mesh.area_normal(i);
+            let l1 = n.x.abs() + n.y.abs() + n.z.abs();
+            if l1 > 0.0 {
+                // Octahedral map of the direction onto a square.
+                let (mut u, mut v) = (n.x / l1, n.y / l1);
+                if n.z < 0.0 {
+                    (u, v) = ((1.0 - v.abs()).copysign(u), (1.0 - u.abs()).copysign(v));
+                }
+                let cell = |w: f64| ((w + 1.0) / 2.0 * (CELLS - 1) as f64).round() as usize;
+                sums[cell(v) * CELLS + cell(u)] += n;
+            }
+        }
+        sums.retain(|n| *n != Vector::zeros());
+        Facing(sums)
+    }
+
+    /// Sum over facets of area times `f(n_z)`, and the area, mm².
+    fn sum(&self, up: &Vector, f: impl Fn(f64) -> f64) -> (f64, f64) {
+        self.0.iter().fold((0.0, 0.0), |(sum, area), n| {
+            let a = n.norm();
+            (sum + 0.5 * a * f(n.dot(up) / a), area + 0.5 * a)
+        })
+    }
+}
+
+/// What every direction of a part is judged by.
+pub(super) struct Judge<'a> {
+    pub(super) ctx: &'a Context,
+    pub(super) all: Facing,
+    pub(super) clean: Facing,
+}
+
+impl Judge<'_> {
+    pub(super) fn new<'a>(part: &Part, ctx: &'a Context) -> Judge<'a> {
+        Judge {
+            ctx,
+            all: Facing::of(&part.body, |_| true),
+            clean: Facing::of(&part.body, |i| part.is_keep_clean(i)),
+        }
+    }
+
+    /// The terms of surfaces that stand on the plate; `up` is the build direction in body
+    /// coordinates.
+    pub(super) fn terms(
+        &self,
+        surfaces: &[Surface<'_>],
+        up: &Vector,
+        layer_mm: f64,
+        pitch_mm: f64,
+    ) -> Result<Terms> {
+        // Inner stages report no progress of their own: hundreds of directions run side by side.
+        let quiet = self.ctx.quiet();
+        let setup = &self.ctx.setup;
+        let grid = Grid::around(surfaces, layer_mm, pitch_mm)?;
+        let layers = Scan::new(surfaces, grid).layers(&quiet)?;
+        let survey = Survey::of(&layers, &quiet)?;
+        let reach = layer_mm / SELF_SUPPORTING_DEG.to_radians().tan();
+        let over = overhangs(&layers, reach, &quiet)?;
+
+        let mut t = Terms { height_mm: grid_height(surfaces), ..Terms::default() };
+        let exposure = &setup.exposure;
+        let count = (t.height_mm / exposure.layer_mm - 0.5).ceil().max(1.0);
+        t.time_s = time::print_of(setup, count as u32);
+
+        let model = Model::of(setup);
+        let mut peel_sum = 0.0;
+        for (k, section) in survey.sections.iter().enumerate() {
+            let regions = &survey.regions[survey.regions_of(k as u32)];
+            let peel: f64 = regions
+                .iter()
+                .map(|r| model.force_n(r.area_mm2, slenderness(r.moments_mm4, r.area_mm2)))
+                .sum();
+            peel_sum += peel;
+            t.peak_peel_n = t.peak_peel_n.max(peel);
+            t.peak_section_mm2 = t.peak_section_mm2.max(section.area_mm2);
+            t.cup_mm2 = t.cup_mm2.max(section.sealed_mm2);
+        }
+        t.mean_peel_n = peel_sum / survey.sections.len().max(1) as f64;
+        t.pocket_mm3 = survey.pockets().map(|p| p.volume_mm3).sum();
+        t.islands = survey.islands.len() as f64;
+        t.overhang_mm2 = over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).sum();
+        t.flat_mm2 = over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).fold(0.0, f64::max);
+        let first = survey.sections.first().map_or(0.0, |s| s.area_mm2);
+        // The layer on the plate is held by it; a raft would take its place.
+        t.flat_mm2 = t.flat_mm2.max(first);
+        let tip_n = setup.resin.green_strength_mpa * std::f64::consts::PI / 4.0 * TIP_MM * TIP_MM;
+        let asked = (t.overhang_mm2 + first) * model.stress_kpa(1.0) * 1e-3 * setup.limits.safety;
+        t.marks = t.islands + asked / tip_n;
+
+        let down = -SELF_SUPPORTING_DEG.to_radians().cos();
+        (t.clean_contact_mm2, _) = self.clean.sum(up, |nz| f64::from(nz < down));
+        let pixel = setup.machine.pixel_mm;
+        let step = |nz: f64| {
+            optics::step_mm(exposure.layer_mm, pixel, nz.clamp(-1.0, 1.0).acos().to_degrees())
+        };
+        let mean = |(sum, area): (f64, f64)| if area > 0.0 { sum / area } else { 0.0 };
+        t.clean_step_mm = mean(self.clean.sum(up, step));
+        t.step_mm = mean(self.all.sum(up, step));
+        t.lean_mm = lean_mm(&survey);
+        Ok(t)
+    }
+}
+
+fn grid_height(surfaces: &[Surface<'_>]) -> f64 {
+    surfaces.iter().map(|s| s.mesh.bounds_at(&s.pose).max.z).fold(0.0, f64::max)
+}
+
+/// Compactness of a section taken as the ellipse of its principal moments: 2ab/(a² + b²), since an
+/// ellipse's torsion constant is πa³b³/(a² + b²).
+fn slenderness([xx, yy, xy]: [f64; 3], area_mm2: f64) -> f64 {
+    let (mean, half) = (0.5 * (xx + yy), (0.5 * (xx - yy)).hypot(xy));
+    let (big, small) = (mean + half, (mean - half).max(0.0));
+    if big <= 0.0 || area_mm2 <= 0.0 { 1.0 } else { 2.0 * (big * small).sqrt() / (big + small) }
+}
+
+fn lean_mm(survey: &Survey) -> f64 {
+    let low = (2.0 / survey.grid.layer_mm).ceil() as u32;
+    let mean = |below: u32| {
+        let inside = survey.regions.iter().take_while(|r| r.layer < below);
+        let (m, x, y) = inside.fold((0.0, 0.0, 0.0), |(m, x, y), r| {
+            let a = r.area_mm2;
+            (m + a, x + a * r.centroid_mm[0], y + a * r.centroid_mm[1])
+        });
+        (m > 0.0).then(|| [x / m, y / m])
+    };
+    match (mean(low), mean(u32::MAX)) {
+        (Some(foot), Some(all)) => (all[0] - foot[0]).hypot(all[1] - foot[1]),
+        _ => 0.0,
+    }
+}
