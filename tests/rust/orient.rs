@@ -1,7 +1,6 @@
 //! Orient against parts whose best pose is known, and against itself at finer pitch.
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
-use nalgebra::UnitQuaternion;
 use std::sync::Arc;
 use vatwright::mechanics::optics;
 use vatwright::mesh::shapes;
