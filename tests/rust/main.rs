@@ -7,6 +7,7 @@ mod mechanics;
 mod mechanics_docs;
 mod mechanics_frame;
 mod mechanics_peel;
+mod mesh_health;
 mod mesh_io;
 mod mesh_measure;
 mod orient;

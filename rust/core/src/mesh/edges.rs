@@ -13,6 +13,11 @@ impl Side {
         (self.code / 6) as usize
     }
 
+    /// The corner of the facet at which the edge starts, in the facet's own direction.
+    pub(crate) fn corner(self) -> usize {
+        (self.code / 2 % 3) as usize
+    }
+
     /// Whether the facet runs along the edge from the lower vertex to the higher.
     pub(crate) fn forward(self) -> bool {
         self.code % 2 == 1
@@ -37,7 +42,12 @@ impl Edge<'_> {
     }
 }
 
-/// All edges of a set of triangles. Edges from a vertex to itself do not count.
+/// Whether a corner repeats: such a facet runs along an edge both ways, and so matters nowhere.
+pub(crate) fn is_collapsed(t: &[u32; 3]) -> bool {
+    t[0] == t[1] || t[1] == t[2] || t[2] == t[0]
+}
+
+/// All edges of a set of triangles. Those of collapsed facets do not count.
 pub(crate) struct Edges {
     /// Where the edges of each lower vertex begin in `sides`.
     starts: Vec<u32>,
@@ -54,10 +64,10 @@ impl Edges {
         debug_assert!(triangles.len() <= MAX_TRIANGLES);
         let ends = |t: &[u32; 3], corner: usize| (t[corner], t[(corner + 1) % 3]);
         let mut starts = vec![0u32; vertices + 2];
-        for t in triangles {
+        for t in triangles.iter().filter(|t| !is_collapsed(t)) {
             for corner in 0..3 {
                 let (a, b) = ends(t, corner);
-                starts[a.min(b) as usize + 2] += u32::from(a != b);
+                starts[a.min(b) as usize + 2] += 1;
             }
         }
         for v in 2..starts.len() {
@@ -66,15 +76,13 @@ impl Edges {
         // While filling, starts[v + 1] is where the next edge of v goes; afterwards, where those
         // of v end.
         let mut sides = vec![Side { high: 0, code: 0 }; starts[vertices + 1] as usize];
-        for (facet, t) in triangles.iter().enumerate() {
+        for (facet, t) in triangles.iter().enumerate().filter(|(_, t)| !is_collapsed(t)) {
             for corner in 0..3 {
                 let (a, b) = ends(t, corner);
-                if a != b {
-                    let next = &mut starts[a.min(b) as usize + 1];
-                    let code = ((facet * 3 + corner) * 2) as u32 + u32::from(a < b);
-                    sides[*next as usize] = Side { high: a.max(b), code };
-                    *next += 1;
-                }
+                let next = &mut starts[a.min(b) as usize + 1];
+                let code = ((facet * 3 + corner) * 2) as u32 + u32::from(a < b);
+                sides[*next as usize] = Side { high: a.max(b), code };
+                *next += 1;
             }
         }
         starts.pop();
@@ -91,5 +99,14 @@ impl Edges {
                 .chunk_by(|a, b| a.high == b.high)
                 .map(move |sides| Edge { low: low as u32, high: sides[0].high, sides })
         })
+    }
+
+    /// The facets at the edge between two vertices, none if there is no such edge.
+    pub(crate) fn between(&self, a: u32, b: u32) -> &[Side] {
+        let low = a.min(b) as usize;
+        let of_low = &self.sides[self.starts[low] as usize..self.starts[low + 1] as usize];
+        let from = of_low.partition_point(|s| s.high < a.max(b));
+        let to = of_low.partition_point(|s| s.high <= a.max(b));
+        &of_low[from..to]
     }
 }

@@ -37,7 +37,7 @@ pub fn measure(mesh: &Mesh) -> Measures {
 /// Measures every shell: facets that hang together by edges, in the order of their first facet.
 pub fn measure_shells(mesh: &Mesh) -> Vec<Measures> {
     let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
-    let shells = Shells::of(mesh.triangles().len(), &edges);
+    let shells = Shells::of(mesh.triangles(), &edges);
     (0..shells.count()).map(|s| measure_shell(mesh, shells.facets(s))).collect()
 }
 

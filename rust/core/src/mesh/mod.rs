@@ -1,6 +1,7 @@
 //! Triangle meshes: what is read from files ([`Mesh`]) and what is proven printable ([`Solid`]).
 
 mod edges;
+pub mod health;
 pub mod io;
 pub mod iso;
 pub mod measure;

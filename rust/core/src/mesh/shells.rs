@@ -1,6 +1,6 @@
 //! Shells: the pieces of a surface that hang together by edges.
 
-use super::edges::Edges;
+use super::edges::{Edges, is_collapsed};
 
 /// Sets that grow together, each with the parity of its members against the set's head. Facets
 /// are members; the parity says whether a facet runs against the head of its shell.
@@ -45,48 +45,57 @@ impl Union {
     }
 }
 
-/// The facets of a mesh grouped by shell. Shells are numbered by their first facet.
+/// The facets of a mesh grouped by shell; collapsed ones belong to none. Shells are numbered by
+/// their first facet.
 pub(crate) struct Shells {
+    /// Shell of each facet.
+    pub(crate) of_facet: Vec<Option<u32>>,
     starts: Vec<u32>,
     facets: Vec<u32>,
 }
 
 impl Shells {
     /// Facets that share any edge are of one shell.
-    pub(crate) fn of(facets: usize, edges: &Edges) -> Shells {
-        let mut union = Union::new(facets);
+    pub(crate) fn of(triangles: &[[u32; 3]], edges: &Edges) -> Shells {
+        let mut union = Union::new(triangles.len());
         for edge in edges.iter() {
             for pair in edge.sides.windows(2) {
                 union.join(pair[0].facet(), pair[1].facet(), false);
             }
         }
-        Shells::from_union(&mut union, facets)
+        Shells::from_union(&mut union, triangles)
     }
 
     /// One shell a set.
-    pub(crate) fn from_union(union: &mut Union, facets: usize) -> Shells {
-        let mut of_facet = vec![0; facets];
-        let mut count = 0;
-        for facet in 0..facets {
+    pub(crate) fn from_union(union: &mut Union, triangles: &[[u32; 3]]) -> Shells {
+        let mut of_facet = vec![None; triangles.len()];
+        let mut starts = vec![0u32; 2];
+        for facet in (0..triangles.len()).filter(|&f| !is_collapsed(&triangles[f])) {
             // A head is the lowest of its set, so it has been numbered by then.
             let head = union.find(facet).0;
-            of_facet[facet] = if head == facet { count } else { of_facet[head] };
-            count += u32::from(head == facet);
-        }
-        let mut starts = vec![0u32; count as usize + 2];
-        for &shell in &of_facet {
-            starts[shell as usize + 2] += 1;
+            if head == facet {
+                of_facet[facet] = Some(starts.len() as u32 - 2);
+                starts.push(0);
+            } else {
+                of_facet[facet] = of_facet[head];
+            }
+            if let Some(shell) = of_facet[facet] {
+                starts[shell as usize + 2] += 1;
+            }
         }
         for s in 2..starts.len() {
             starts[s] += starts[s - 1];
         }
-        let mut grouped = vec![0; facets];
-        for (facet, &shell) in of_facet.iter().enumerate() {
-            grouped[starts[shell as usize + 1] as usize] = facet as u32;
-            starts[shell as usize + 1] += 1;
+        let mut facets = vec![0; starts[starts.len() - 1] as usize];
+        for (facet, shell) in of_facet.iter().enumerate() {
+            if let Some(shell) = shell {
+                let next = &mut starts[*shell as usize + 1];
+                facets[*next as usize] = facet as u32;
+                *next += 1;
+            }
         }
         starts.pop();
-        Shells { starts, facets: grouped }
+        Shells { of_facet, starts, facets }
     }
 
     /// How many there are.

@@ -1,0 +1,346 @@
+//! Mends what can be mended without guessing, and says what it did.
+
+use super::diagnose::{Hole, doubled, hole};
+use super::orient::{Kind, Patches, judge, turn};
+use super::{flats, holes, is_flat};
+use crate::error::{Error, Result, check_range};
+use crate::finding::{Done, Finding, Report, Severity};
+use crate::mesh::edges::{Edges, is_collapsed};
+use crate::mesh::{Mesh, Point, Solid, polygon, weld};
+use serde::{Deserialize, Serialize};
+
+/// How far repair may go.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct RepairOptions {
+    /// Vertices at open edges are merged when closer than this, mm. The default is a hundredth of
+    /// the thinnest layer.
+    pub weld_mm: f64,
+    /// Holes up to this span are filled, mm. A hole of three edges always is: one facet is
+    /// missing, and there is but one way to put it back.
+    pub hole_mm: f64,
+}
+
+impl Default for RepairOptions {
+    fn default() -> RepairOptions {
+        RepairOptions { weld_mm: 1e-4, hole_mm: 2.0 }
+    }
+}
+
+/// A mended mesh.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Repaired {
+    /// The proof.
+    pub solid: Solid,
+    /// For each facet the facet of the given mesh in whose place it lies; `None` where a hole was
+    /// filled.
+    pub origin: Vec<Option<u32>>,
+}
+
+impl Repaired {
+    /// Flags of the given mesh's facets, such as those to be kept clean, for the mended one's.
+    /// Facets that fill holes get the default.
+    pub fn carry<T: Clone + Default>(&self, flags: &[T]) -> Vec<T> {
+        let flag = |o: &Option<u32>| o.and_then(|f| flags.get(f as usize).cloned());
+        self.origin.iter().map(|o| flag(o).unwrap_or_default()).collect()
+    }
+}
+
+/// Longest hole that is filled, edges.
+const MOST_EDGES: usize = 10_000;
+/// Rounds of exchanging diagonals; a seam of n joints needs about n.
+const ROUNDS: usize = 64;
+
+/// Makes a solid of a mesh: welds, drops doubled and flat facets, fins and slivers, turns facets and
+/// shells that face the wrong way, and fills small holes. A shell inside another that faces the
+/// other way is a cavity and is kept. The report's numbers say what was done; a sound mesh comes
+/// back as it was.
+///
+/// # Errors
+/// [`Error::NotSolid`] with reason and place when mending would be guessing: holes wider than
+/// [`RepairOptions::hole_mm`], one-sided surfaces, nothing that encloses a volume.
+/// [`Error::Value`] for options out of range.
+pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
+    check_range("repair.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
+    check_range("repair.hole_mm", options.hole_mm, 0.0, 1000.0, "mm")?;
+    let (name, vertices, triangles) = mesh.into_parts();
+    let origin = (0..triangles.len() as u32).map(Some).collect();
+    let report = Report::new("repair", &name);
+    let mut work = Work { name, vertices, triangles, origin, report };
+
+    work.weld_equal();
+    work.drop_collapsed_and_doubled();
+    work.weld_at_open_edges(options.weld_mm);
+    work.drop_fins();
+    work.turn_facets()?;
+    let left = work.fill_holes(options.hole_mm);
+    work.mend_flats();
+    work.settle_shells();
+    work.prove(left, options)
+}
+
+struct Work {
+    name: String,
+    vertices: Vec<Point>,
+    triangles: Vec<[u32; 3]>,
+    origin: Vec<Option<u32>>,
+    report: Report,
+}
+
+impl Work {
+    /// Adds to a number of the report.
+    fn count(&mut self, what: &str, by: usize) {
+        *self.report.numbers.entry(what.into()).or_default() += by as f64;
+    }
+
+    fn edges(&self) -> Edges {
+        Edges::of(self.vertices.len(), &self.triangles)
+    }
+
+    /// Renames vertices; the old ones stay until the end.
+    fn rename(&mut self, map: impl Fn(u32) -> u32) {
+        for t in &mut self.triangles {
+            *t = t.map(&map);
+        }
+    }
+
+    /// Drops facets by rising number.
+    fn drop_facets(&mut self, facets: &[u32]) {
+        let mut next = facets.iter().peekable();
+        let mut kept = 0;
+        for f in 0..self.triangles.len() {
+            if next.next_if(|&&d| d as usize == f).is_none() {
+                self.triangles[kept] = self.triangles[f];
+                self.origin[kept] = self.origin[f];
+                kept += 1;
+            }
+        }
+        self.triangles.truncate(kept);
+        self.origin.truncate(kept);
+    }
+
+    fn weld_equal(&mut self) {
+        let mut welder = weld::Welder::for_triangles(self.triangles.len());
+        let map: Vec<u32> = self.vertices.iter().map(|&p| welder.index(p)).collect();
+        let distinct = welder.into_vertices();
+        self.count("welded_vertices", self.vertices.len() - distinct.len());
+        if distinct.len() < self.vertices.len() {
+            self.vertices = distinct;
+            self.rename(|v| map[v as usize]);
+        }
+    }
+
+    fn drop_collapsed_and_doubled(&mut self) {
+        self.drop_collapsed();
+        let edges = self.edges();
+        let mut drop = Vec::new();
+        for group in doubled(&self.triangles, &edges) {
+            // One of each sense is kept at first.
+            let sense = |f: u32| {
+                let t = self.triangles[f as usize];
+                let low = (0..3).min_by_key(|&k| t[k]).expect("three corners");
+                t[(low + 1) % 3] < t[(low + 2) % 3]
+            };
+            let (first, rest) = (group[0], &group[1..]);
+            let opposite = rest.iter().copied().find(|&f| sense(f) != sense(first));
+            drop.extend(rest.iter().copied().filter(|&f| Some(f) != opposite));
+            // Two back to back enclose nothing. Where the surface around lacks one facet, one
+            // stays; where it lacks none, both are left, for they may be where two bodies touch.
+            if let Some(opposite) = opposite {
+                let t = self.triangles[first as usize];
+                let others = |k: usize| edges.between(t[k], t[(k + 1) % 3]).len() - group.len();
+                let lacking = (0..3).filter(|&k| others(k) % 2 == 1);
+                if lacking.count() >= 2 {
+                    drop.push(opposite);
+                }
+            }
+        }
+        drop.sort_unstable();
+        self.count("dropped_doubled_facets", drop.len());
+        self.drop_facets(&drop);
+    }
+
+    fn drop_collapsed(&mut self) {
+        let collapsed = (0..self.triangles.len() as u32)
+            .filter(|&f| is_collapsed(&self.triangles[f as usize]))
+            .collect::<Vec<u32>>();
+        self.count("dropped_flat_facets", collapsed.len());
+        self.drop_facets(&collapsed);
+    }
+
+    fn weld_at_open_edges(&mut self, near_mm: f64) {
+        let edges = self.edges();
+        let open = edges.iter().filter(|e| e.sides.len() % 2 == 1);
+        let mut ends: Vec<u32> = open.flat_map(|e| [e.low, e.high]).collect();
+        if near_mm == 0.0 || ends.is_empty() {
+            return;
+        }
+        ends.sort_unstable();
+        ends.dedup();
+        let map = weld::merge_near(&self.vertices, ends.iter().copied(), near_mm);
+        let merged = ends.iter().filter(|&&v| map[v as usize] != v).count();
+        self.count("welded_vertices", merged);
+        if merged > 0 {
+            self.rename(|v| map[v as usize]);
+            self.drop_collapsed_and_doubled();
+        }
+    }
+
+    fn drop_fins(&mut self) {
+        let fins = flats::fins(&self.vertices, &self.triangles, &self.edges());
+        self.count("dropped_fins", fins.len());
+        self.drop_facets(&fins);
+    }
+
+    fn turn_facets(&mut self) -> Result<()> {
+        let patches = Patches::of(&self.triangles, &self.edges());
+        if let Some(ends) = patches.twist {
+            let [a, b] = ends.map(|v| self.vertices[v as usize]);
+            let p = nalgebra::center(&a, &b);
+            let problem = format!("a surface has only one side, near {}", show(&p));
+            return Err(self.refuse(problem, "close it in the modelling program"));
+        }
+        self.count("turned_facets", patches.turned.len());
+        turn(&mut self.triangles, &patches.turned);
+        Ok(())
+    }
+
+    /// Fills what is small; returns the widest hole that is not.
+    fn fill_holes(&mut self, hole_mm: f64) -> Option<Hole> {
+        let mut widest: Option<Hole> = None;
+        for ring in holes::rings(&self.edges()) {
+            let small = holes::span_mm(&self.vertices, &ring) <= hole_mm;
+            if ring.len() == 3 || small && ring.len() <= MOST_EDGES {
+                let points: Vec<Point> = ring.iter().map(|&v| self.vertices[v as usize]).collect();
+                let filling = polygon::triangulate(&points);
+                self.count("filled_holes", 1);
+                self.count("filling_facets", filling.len());
+                self.triangles.extend(filling.iter().map(|t| t.map(|i| ring[i])));
+                self.origin.resize(self.triangles.len(), None);
+            } else {
+                let hole = hole(&self.vertices, &ring);
+                if widest.as_ref().is_none_or(|w| w.span_mm < hole.span_mm) {
+                    widest = Some(hole);
+                }
+            }
+        }
+        widest
+    }
+
+    fn mend_flats(&mut self) {
+        let needles = flats::needles(&self.vertices, &self.triangles);
+        if !needles.is_empty() {
+            let mut map: Vec<u32> = (0..self.vertices.len() as u32).collect();
+            for (from, to) in needles {
+                // By rising number, so that what `to` became is final.
+                map[from as usize] = map[to as usize];
+            }
+            self.rename(|v| map[v as usize]);
+            self.drop_collapsed();
+        }
+        for _ in 0..ROUNDS {
+            let done = flats::exchange(&self.vertices, &mut self.triangles, &mut self.origin);
+            self.count("exchanged_flat_facets", done);
+            if done == 0 {
+                break;
+            }
+        }
+        let left = self.triangles.iter().filter(|t| is_flat(&self.vertices, t)).count();
+        self.count("remaining_flat_facets", left);
+    }
+
+    /// Drops slivers and turns shells that are inside out.
+    fn settle_shells(&mut self) {
+        let edges = self.edges();
+        let patches = Patches::of(&self.triangles, &edges);
+        let closed = patches.closed(&edges);
+        let mesh = Mesh {
+            name: String::new(),
+            vertices: std::mem::take(&mut self.vertices),
+            triangles: std::mem::take(&mut self.triangles),
+        };
+        let kinds = judge(&mesh, &patches, &closed);
+        (_, self.vertices, self.triangles) = mesh.into_parts();
+        let of_kind = |wanted: &dyn Fn(Kind) -> bool| {
+            let shells = (0..kinds.len()).filter(|&p| wanted(kinds[p]));
+            let mut facets: Vec<u32> =
+                shells.clone().flat_map(|p| patches.shells.facets(p)).copied().collect();
+            facets.sort_unstable();
+            (shells.count(), facets)
+        };
+        let (count, facets) = of_kind(&Kind::is_turned);
+        self.count("turned_shells", count);
+        turn(&mut self.triangles, &facets);
+        let (count, facets) = of_kind(&|k| k == Kind::Sliver);
+        self.count("dropped_slivers", count);
+        self.drop_facets(&facets);
+    }
+
+    fn prove(mut self, left: Option<Hole>, options: &RepairOptions) -> Result<Done<Repaired>> {
+        if let Some(hole) = left {
+            let problem = format!(
+                "a hole of {} edges near {} is {:.3} mm wide",
+                hole.edges,
+                show(&hole.place),
+                hole.span_mm
+            );
+            let remedy = format!(
+                "close it in the modelling program, or raise repair.hole_mm ({}) if a flat \
+                 filling is right",
+                options.hole_mm
+            );
+            return Err(self.refuse(problem, &remedy));
+        }
+        let edges = self.edges();
+        if let Some(edge) = edges.iter().find(|e| e.balance() != 0) {
+            let [a, b] = [edge.low, edge.high].map(|v| self.vertices[v as usize]);
+            let problem = format!(
+                "{} facets meet at an edge near {} and do not pair up",
+                edge.sides.len(),
+                show(&nalgebra::center(&a, &b))
+            );
+            return Err(self.refuse(problem, "close it in the modelling program"));
+        }
+        self.compact();
+        let mesh = Mesh::new(self.name.clone(), self.vertices, self.triangles)?;
+        let solid = Solid::try_from(mesh)?;
+        let mut report = self.report;
+        if report.numbers["remaining_flat_facets"] > 0.0 {
+            let finding = Finding::new(
+                "flat_facets",
+                Severity::Note,
+                &self.name,
+                "some facets without area could not be taken out; they do no harm",
+            );
+            report.findings.push(finding);
+        }
+        Ok(Done { value: Repaired { solid, origin: self.origin }, report })
+    }
+
+    /// Leaves out vertices that no facet uses.
+    fn compact(&mut self) {
+        let mut used = vec![false; self.vertices.len()];
+        for &v in self.triangles.as_flattened() {
+            used[v as usize] = true;
+        }
+        let mut next = 0;
+        let index: Vec<u32> = used
+            .iter()
+            .map(|&u| {
+                next += u32::from(u);
+                next.wrapping_sub(1)
+            })
+            .collect();
+        let mut keep = used.iter();
+        self.vertices.retain(|_| *keep.next().expect("one flag a vertex"));
+        self.rename(|v| index[v as usize]);
+    }
+
+    fn refuse(&self, problem: String, remedy: &str) -> Error {
+        Error::NotSolid { name: self.name.clone(), problem, remedy: remedy.into() }
+    }
+}
+
+fn show(p: &Point) -> String {
+    format!("({:.3}, {:.3}, {:.3})", p.x, p.y, p.z)
+}
