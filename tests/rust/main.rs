@@ -1,6 +1,7 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
 mod common;
+mod estimate;
 mod iso;
 mod layers;
 mod mechanics;

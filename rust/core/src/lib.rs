@@ -9,6 +9,7 @@ pub mod mechanics;
 pub mod mesh;
 mod part;
 pub mod passes;
+mod picture;
 mod plate;
 mod recipe;
 pub mod setup;

@@ -178,6 +178,17 @@ impl Part {
         Part { raft: None, supports: None, ..self.clone() }
     }
 
+    /// Whether both are prints of the very same geometry, shared and not just alike: copies.
+    pub fn shares_geometry(&self, other: &Part) -> bool {
+        std::ptr::eq(self.body.mesh(), other.body.mesh())
+            && self.pose == other.pose
+            && self.cavities.len() == other.cavities.len()
+            && self.cavities.iter().zip(&other.cavities).all(|(a, b)| Arc::ptr_eq(a, b))
+            && self.lattice.as_ref().map(Arc::as_ptr) == other.lattice.as_ref().map(Arc::as_ptr)
+            && self.raft.as_ref().map(Arc::as_ptr) == other.raft.as_ref().map(Arc::as_ptr)
+            && self.supports.as_ref().map(Arc::as_ptr) == other.supports.as_ref().map(Arc::as_ptr)
+    }
+
     /// Whether facet `i` of the body is to be kept free of marks and steps.
     pub fn is_keep_clean(&self, facet: usize) -> bool {
         self.keep_clean.get(facet).copied().unwrap_or(false)

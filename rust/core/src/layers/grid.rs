@@ -32,11 +32,14 @@ pub struct Grid {
 /// Crossings are 32-bit numbers that also hold a tag.
 const MAX_COLUMNS: u32 = (1 << (32 - TAG_BITS)) / SUBPIXEL - 2;
 
+/// Layers of something so high: a layer counts when its middle lies below the top.
+pub fn layers_to(height_mm: f64, layer_mm: f64) -> u32 {
+    (height_mm / layer_mm - 0.5).ceil().clamp(0.0, f64::from(u32::MAX)) as u32
+}
+
 impl Grid {
-    /// The grid around surfaces: from the plate to the top of the highest, lattice lines on whole
-    /// multiples of the pitch, one free pixel on every side.
-    ///
-    /// A layer counts when its middle lies below the top.
+    /// The grid around surfaces: from the plate to the top of the highest ([`layers_to`]), lattice
+    /// lines on whole multiples of the pitch, one free pixel on every side.
     ///
     /// # Errors
     /// [`Error::Value`] for a pitch or layer outside 0.001..=10 mm, [`Error::Limit`] when more
@@ -69,7 +72,7 @@ impl Grid {
         let (i0, j0) = (low(bounds.min.x), low(bounds.min.y));
         let count = |max: f64, first: f64| (max / pitch_mm).floor() + 2.0 - first;
         let (columns, rows) = (count(bounds.max.x, i0), count(bounds.max.y, j0));
-        let layers = (bounds.max.z / layer_mm - 0.5).ceil().max(0.0);
+        let layers = f64::from(layers_to(bounds.max.z, layer_mm));
         let most = columns.max(rows).max(layers);
         if most > f64::from(MAX_COLUMNS) {
             return Err(Error::Limit {

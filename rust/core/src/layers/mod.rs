@@ -15,7 +15,7 @@ mod spans;
 mod survey;
 mod voids;
 
-pub use grid::Grid;
+pub use grid::{Grid, layers_to};
 pub use label::{Region, VoidRegion};
 pub use overhang::{Overhang, overhangs};
 pub use scan::{Fill, Scan, Surface};

@@ -16,7 +16,7 @@ mod shape;
 mod strip;
 
 pub use bound::{Need, least_plates, most_discs};
-pub use outline::shadow;
+pub use outline::{Shadow, shadow};
 pub use plan::Goal;
 pub use polygon::{Point2, signed_area_mm2};
 pub use shape::Ring;
@@ -126,13 +126,22 @@ impl Pass<Vec<Part>> for Pack {
         let mut report = Report::new("pack", "");
         let parts: Vec<Arc<Part>> = parts.into_iter().map(Arc::new).collect();
         let stage = ctx.stage("outlines", 0.0, 0.2);
-        let seen: Vec<Seen> = parts
+        // Copies that share their geometry are looked at once.
+        let first_of: Vec<usize> = (0..parts.len())
+            .map(|i| (0..i).find(|&j| parts[j].shares_geometry(&parts[i])).unwrap_or(i))
+            .collect();
+        let different: Vec<usize> = (0..parts.len()).filter(|&i| first_of[i] == i).collect();
+        let looked: Vec<Seen> = different
             .par_iter()
-            .map(|p| {
+            .map(|&i| {
                 stage.checkpoint(0.0)?;
-                Seen::of(p)
+                Seen::of(&parts[i])
             })
             .collect::<Result<_>>()?;
+        let seen: Vec<&Seen> = first_of
+            .iter()
+            .map(|f| &looked[different.binary_search(f).expect("a first is itself different")])
+            .collect();
 
         // Equal outlines are one kind, so that copies share their pair tables.
         let mut outlines: Vec<Vec<Ring>> = Vec::new();
@@ -171,8 +180,9 @@ impl Pass<Vec<Part>> for Pack {
         };
         let start = plan::greedy(&task, &ctx.stage("place", 0.2, 0.4))?;
         let start_score = start.score(&task);
-        let plan = plan::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?;
+        let mut plan = plan::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?;
         let score = plan.score(&task);
+        plan.loads.iter_mut().for_each(|l| l.scene.center());
         debug_assert!(plan.loads.iter().all(|l| l.scene.is_apart()));
 
         let mut plates = Vec::with_capacity(plan.loads.len());
@@ -204,7 +214,7 @@ impl Pass<Vec<Part>> for Pack {
         }
         for &u in &plan.misfits {
             for &m in &members[u] {
-                report.findings.push(unpackable(&parts[items[m]], &seen[items[m]], &task));
+                report.findings.push(unpackable(&parts[items[m]], seen[items[m]], &task));
             }
         }
 
@@ -319,25 +329,18 @@ impl Pack {
     }
 
     fn printer(&self, setup: &Setup, outlines: &mut Vec<Vec<Ring>>) -> Printer {
-        let (m, e) = (&setup.machine, &setup.exposure);
+        let m = &setup.machine;
         let keep_out = self.keep_out.iter().map(|k| {
             let (w, d) = (k.width_mm / 2.0, k.depth_mm / 2.0);
             let ring = Ring::upright(vec![[-w, -d], [w, -d], [w, d], [-w, d]]);
             let at = [k.x_mm + w - self.margin_mm, k.y_mm + d - self.margin_mm];
             Spot { kind: position_or_push(outlines, &[ring]), turn: 0, at }
         });
-        let motion = m.lift_mm / m.lift_speed_mm_s
-            + m.lift_mm / m.return_speed_mm_s
-            + m.settle_s
-            + m.pause_s;
         Printer {
             room: [m.width_mm, m.depth_mm].map(|s| (s - 2.0 * self.margin_mm).max(0.0)),
             height_mm: m.height_mm,
             keep_out: keep_out.collect(),
-            layer_mm: e.layer_mm,
-            first_layers: e.first_layers,
-            first_layer_s: e.first_exposure_s + motion,
-            layer_s: e.exposure_s + motion,
+            setup: setup.clone(),
         }
     }
 

@@ -13,9 +13,11 @@ use i_overlay::float::simplify::SimplifyShape;
 /// How far the simpler outline may stand off the shadow, mm: about three pixels.
 pub(super) const STAND_OFF_MM: f64 = 0.15;
 
-/// The exact shadow of closed surfaces on the plate: shapes, each an outer ring
-/// (counter-clockwise) followed by its holes (clockwise), mm.
-pub fn shadow(surfaces: &[Surface<'_>]) -> Vec<Vec<Vec<Point2>>> {
+/// Shapes on the plate: each an outer ring (counter-clockwise) followed by its holes (clockwise).
+pub type Shadow = Vec<Vec<Vec<Point2>>>;
+
+/// The exact shadow of closed surfaces on the plate, mm.
+pub fn shadow(surfaces: &[Surface<'_>]) -> Shadow {
     let mut chains = Vec::new();
     // Cavities lie within the body's shadow.
     for s in surfaces.iter().filter(|s| s.fill != Fill::Cavity) {

@@ -9,6 +9,9 @@ use super::separate::{Effort, separate};
 use super::shape::{Catalogue, Spot};
 use crate::context::Context;
 use crate::error::{Error, Result};
+use crate::layers::layers_to;
+use crate::mechanics::time;
+use crate::setup::Setup;
 use std::collections::BTreeSet;
 use std::time::Instant;
 
@@ -33,23 +36,13 @@ pub(super) struct Printer {
     pub(super) height_mm: f64,
     /// Outlines that are kept free, at their place.
     pub(super) keep_out: Vec<Spot>,
-    pub(super) layer_mm: f64,
-    pub(super) first_layers: u32,
-    pub(super) first_layer_s: f64,
-    pub(super) layer_s: f64,
+    pub(super) setup: Setup,
 }
 
 impl Printer {
-    /// Layers of a part so high; a rounding error above a whole number is no layer.
-    pub(super) fn layers(&self, height_mm: f64) -> u32 {
-        (height_mm / self.layer_mm - 1e-6).ceil().max(1.0) as u32
-    }
-
     /// Time of a plate whose tallest part is so high, s.
     pub(super) fn time_s(&self, height_mm: f64) -> f64 {
-        let n = self.layers(height_mm);
-        let first = n.min(self.first_layers);
-        f64::from(first) * self.first_layer_s + f64::from(n - first) * self.layer_s
+        time::print_of(&self.setup, layers_to(height_mm, self.setup.exposure.layer_mm))
     }
 }
 

@@ -6,7 +6,7 @@
 //! therefore an exact line search (the idea of Egeblad, Nielsen & Odgaard 2007, EJOR 183:1249, and
 //! Umetani et al. 2009, ITOR 16:661, with penetration depth in place of area).
 
-use super::polygon::Point2;
+use super::polygon::{Point2, bounds};
 use super::rng::Rng;
 use super::shape::{Catalogue, Relation, Spot};
 
@@ -100,6 +100,23 @@ impl<'a> Scene<'a> {
     pub(super) fn used_x(&self) -> f64 {
         let far = |s: &Spot| s.at[0] + self.cat.kinds[s.kind].boxes[s.turn][2];
         self.spots[self.fixed..].iter().map(far).fold(0.0, f64::max)
+    }
+
+    /// Moves everything together to the middle of the rectangle: the pull of the film then acts
+    /// near the arm. Not where something is fixed.
+    pub(super) fn center(&mut self) {
+        if self.fixed > 0 {
+            return;
+        }
+        let used = self.spots.iter().fold(bounds([]), |u, s| {
+            let b = self.cat.kinds[s.kind].boxes[s.turn];
+            let far = |k: usize| s.at[k % 2] + b[k];
+            [u[0].min(far(0)), u[1].min(far(1)), u[2].max(far(2)), u[3].max(far(3))]
+        });
+        for k in 0..2 {
+            let free = (self.room[k] - used[k + 2] - used[k]) / 2.0;
+            self.spots.iter_mut().for_each(|s| s.at[k] += free);
+        }
     }
 
     /// Whether nothing overlaps and all is inside.
