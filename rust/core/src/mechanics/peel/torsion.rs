@@ -67,35 +67,40 @@ fn size(runs: &[Run], pitch_mm: f64) -> (f64, f64) {
 }
 
 const NONE: u32 = u32::MAX;
+/// Sides of a node, in the order of its arrays.
+const LEFT: usize = 0;
+const RIGHT: usize = 1;
+const DOWN: usize = 2;
+const UP: usize = 3;
 
-/// An unknown: the distances to the edges of its row and column, mm, and its neighbours. A
-/// neighbour before or after in the row is the node before or after in the list.
+/// An unknown.
 struct Node {
-    left: f64,
-    right: f64,
-    down: f64,
-    up: f64,
-    /// The node above and the one below, or NONE.
-    above: u32,
-    below: u32,
-    first: bool,
-    last: bool,
-    phi: f64,
+    /// Distance to the edge on each side, mm.
+    edge: [f64; 4],
+    /// Neighbour on each side; the number of nodes where the edge comes first.
+    near: [u32; 4],
 }
 
 /// What a column of nodes has met while the rows pass by.
 #[derive(Clone)]
 struct Column {
-    /// Run of the row before that covers the column.
-    run: u32,
     /// Where the present stretch of solid began, mm.
     opened: f64,
     /// The last node in that stretch.
     node: u32,
 }
 
+/// Columns `from..to` that a run covers.
+struct Cover<'a> {
+    from: usize,
+    to: usize,
+    run: &'a Run,
+}
+
 struct Grid {
     nodes: Vec<Node>,
+    /// φ of every node, then a zero for the edge.
+    phi: Vec<f64>,
     hx: f64,
     hy: f64,
 }
@@ -113,100 +118,83 @@ impl Grid {
         let x_of = |i: usize| lo + (i as f64 + 0.5) * hx;
         // First column at or beyond x.
         let from = |x: f64| (((x - lo) / hx - 0.5).ceil().max(0.0) as usize).min(columns);
-        let mut state = vec![Column { run: NONE, opened: 0.0, node: NONE }; columns];
-        let mut covers = vec![NONE; columns];
+        let mut state = vec![Column { opened: 0.0, node: NONE }; columns];
         let mut nodes: Vec<Node> = Vec::new();
         let (bottom, top) = (runs[0].row, runs[runs.len() - 1].row);
-        let (mut below, mut end) = (0..0, 0);
+        let (mut below, mut here): (Vec<Cover<'_>>, Vec<Cover<'_>>) = (Vec::new(), Vec::new());
+        let mut rest = runs;
         for row in bottom..=top.saturating_add(1) {
-            let start = end;
-            while end < runs.len() && runs[end].row == row {
-                end += 1;
-            }
-            covers.fill(NONE);
-            for (k, run) in runs[start..end].iter().enumerate() {
-                covers[from(run.x0_mm)..from(run.x1_mm)].fill((start + k) as u32);
+            std::mem::swap(&mut below, &mut here);
+            here.clear();
+            while let Some((run, after)) = rest.split_first().filter(|(run, _)| run.row == row) {
+                here.push(Cover { from: from(run.x0_mm), to: from(run.x1_mm), run });
+                rest = after;
             }
             let y = f64::from(row - bottom) * pitch;
-            for (i, column) in state.iter_mut().enumerate() {
-                if column.run == NONE && covers[i] != NONE {
-                    let f = crossing(x_of(i), &runs[covers[i] as usize], &runs[below.clone()]);
-                    column.opened = y - f * pitch;
-                } else if column.run != NONE && covers[i] == NONE {
-                    let f = crossing(x_of(i), &runs[column.run as usize], &runs[start..end]);
-                    if column.node != NONE {
-                        // `up` was set to minus the node's own height.
-                        nodes[column.node as usize].up += y - (1.0 - f) * pitch;
-                    }
-                    column.node = NONE;
+            for_uncovered(&below, &here, |i, run| {
+                if state[i].node != NONE {
+                    // It was set to minus the node's own height.
+                    let f = crossing(x_of(i), run, &here);
+                    nodes[state[i].node as usize].edge[UP] += y - (1.0 - f) * pitch;
                 }
-                column.run = covers[i];
-            }
+                state[i].node = NONE;
+            });
+            for_uncovered(&here, &below, |i, run| {
+                state[i].opened = y - crossing(x_of(i), run, &below) * pitch;
+            });
             if (row - bottom) % every == every / 2 {
-                for run in &runs[start..end] {
-                    let (a, b) = (from(run.x0_mm), from(run.x1_mm));
+                for &Cover { from: a, to: b, run } in &here {
                     for (i, column) in state.iter_mut().enumerate().take(b).skip(a) {
                         let this = nodes.len() as u32;
                         if column.node != NONE {
-                            nodes[column.node as usize].above = this;
+                            nodes[column.node as usize].near[UP] = this;
                         }
+                        let x = x_of(i);
                         nodes.push(Node {
-                            left: (x_of(i) - run.x0_mm).max(NEAREST * hx),
-                            right: (run.x1_mm - x_of(i)).max(NEAREST * hx),
-                            down: y - column.opened,
-                            up: -y,
-                            above: NONE,
-                            below: column.node,
-                            first: i == a,
-                            last: i + 1 == b,
-                            phi: 0.0,
+                            edge: [x - run.x0_mm, run.x1_mm - x, y - column.opened, -y],
+                            near: [
+                                if i == a { NONE } else { this - 1 },
+                                if i + 1 == b { NONE } else { this + 1 },
+                                column.node,
+                                NONE,
+                            ],
                         });
                         column.node = this;
                     }
                 }
             }
-            below = start..end;
         }
-        for i in (0..nodes.len()).rev() {
-            if nodes[i].above != NONE {
-                nodes[i].up = nodes[nodes[i].above as usize].up + hy;
+        let n = nodes.len();
+        for i in (0..n).rev() {
+            if nodes[i].near[UP] != NONE {
+                nodes[i].edge[UP] = nodes[nodes[i].near[UP] as usize].edge[UP] + hy;
             }
         }
-        for n in &mut nodes {
-            n.up = n.up.max(NEAREST * hy);
-            n.down = n.down.max(NEAREST * hy);
-            n.phi = 1.0 / (1.0 / (n.left * n.right) + 1.0 / (n.down * n.up));
+        let mut phi = vec![0.0; n + 1];
+        for (node, phi) in nodes.iter_mut().zip(&mut phi) {
+            for side in [LEFT, RIGHT, DOWN, UP] {
+                node.edge[side] = node.edge[side].max(NEAREST * hx);
+                node.near[side] = node.near[side].min(n as u32);
+            }
+            let [l, r, d, u] = node.edge;
+            *phi = 1.0 / (1.0 / (l * r) + 1.0 / (d * u));
         }
-        Grid { nodes, hx, hy }
+        Grid { nodes, phi, hx, hy }
     }
 
-    /// Steps to the left, right, lower and upper neighbour or edge, mm.
-    fn steps(&self, n: &Node) -> [f64; 4] {
-        [
-            if n.first { n.left } else { self.hx },
-            if n.last { n.right } else { self.hx },
-            if n.below == NONE { n.down } else { self.hy },
-            if n.above == NONE { n.up } else { self.hy },
-        ]
-    }
-
-    /// Values at the left, right, lower and upper neighbour or edge of node `i`.
-    fn around(&self, i: usize) -> [f64; 4] {
-        let n = &self.nodes[i];
-        let at = |k: u32| if k == NONE { 0.0 } else { self.nodes[k as usize].phi };
-        [
-            if n.first { 0.0 } else { self.nodes[i - 1].phi },
-            if n.last { 0.0 } else { self.nodes[i + 1].phi },
-            at(n.below),
-            at(n.above),
-        ]
+    /// Steps of a node to its neighbours or to the edge, mm.
+    fn steps(&self, node: &Node) -> [f64; 4] {
+        let h = [self.hx, self.hx, self.hy, self.hy];
+        let inner = self.nodes.len() as u32;
+        std::array::from_fn(|k| if node.near[k] == inner { node.edge[k] } else { h[k] })
     }
 
     /// Successive over-relaxation of Shortley and Weller's differences.
     fn relax(&mut self) {
         // The best factor follows from the steps across the widest place.
         let across = self.nodes.iter().fold(1.0_f64, |most, n| {
-            most.max(((n.left + n.right) / self.hx).min((n.down + n.up) / self.hy))
+            let (x, y) = (n.edge[LEFT] + n.edge[RIGHT], n.edge[DOWN] + n.edge[UP]);
+            most.max((x / self.hx).min(y / self.hy))
         });
         let omega = 2.0 / (1.0 + (PI / (across + 1.0)).sin());
         let weights: Vec<[f64; 5]> = self
@@ -214,25 +202,21 @@ impl Grid {
             .iter()
             .map(|n| {
                 let [l, r, d, u] = self.steps(n);
-                let w = [
-                    1.0 / (l * (l + r)),
-                    1.0 / (r * (l + r)),
-                    1.0 / (d * (d + u)),
-                    1.0 / (u * (d + u)),
-                ];
-                let sum = w.iter().sum::<f64>();
-                [w[0] / sum, w[1] / sum, w[2] / sum, w[3] / sum, 1.0 / sum]
+                let w = [l * (l + r), r * (l + r), d * (d + u), u * (d + u)].map(f64::recip);
+                let share = omega / w.iter().sum::<f64>();
+                [w[LEFT] * share, w[RIGHT] * share, w[DOWN] * share, w[UP] * share, share]
             })
             .collect();
+        let phi = &mut self.phi;
         for _ in 0..500 {
             let (mut change, mut total) = (0.0, 0.0);
-            for (i, w) in weights.iter().enumerate() {
-                let [l, r, d, u] = self.around(i);
-                let phi = &mut self.nodes[i].phi;
-                let step = omega * (w[0] * l + w[1] * r + w[2] * d + w[3] * u + w[4] - *phi);
-                *phi += step;
+            for (i, (node, w)) in self.nodes.iter().zip(&weights).enumerate() {
+                let near = node.near.map(|k| phi[k as usize]);
+                let step = w[0] * near[0] + w[1] * near[1] + w[2] * near[2] + w[3] * near[3] + w[4]
+                    - omega * phi[i];
+                phi[i] += step;
                 change += step.abs();
-                total += *phi;
+                total += phi[i];
             }
             if change <= TOLERANCE * total {
                 break;
@@ -244,12 +228,13 @@ impl Grid {
     /// curvature that the rule leaves out.
     fn integral(&self) -> f64 {
         let mut sum = 0.0;
-        for (i, n) in self.nodes.iter().enumerate() {
-            let ([l, r, d, u], [pl, pr, pd, pu]) = (self.steps(n), self.around(i));
+        for (node, &phi) in self.nodes.iter().zip(&self.phi) {
+            let [l, r, d, u] = self.steps(node);
+            let [pl, pr, pd, pu] = node.near.map(|k| self.phi[k as usize]);
             let (wide, high) = (0.5 * (l + r), 0.5 * (d + u));
-            let curve_x = ((n.phi - pl) / l + (n.phi - pr) / r) / wide;
-            let curve_y = ((n.phi - pd) / d + (n.phi - pu) / u) / high;
-            sum += n.phi * (wide * self.hy + high * self.hx - self.hx * self.hy);
+            let curve_x = ((phi - pl) / l + (phi - pr) / r) / wide;
+            let curve_y = ((phi - pd) / d + (phi - pu) / u) / high;
+            sum += phi * (wide * self.hy + high * self.hx - self.hx * self.hy);
             sum += curve_x * self.hy * (l.powi(3) + r.powi(3)) / 24.0;
             sum += curve_y * self.hx * (d.powi(3) + u.powi(3)) / 24.0;
         }
@@ -257,13 +242,33 @@ impl Grid {
     }
 }
 
+/// Calls `found(column, run)` for every column that `these` cover and `others` do not.
+fn for_uncovered<'a>(
+    these: &[Cover<'a>],
+    others: &[Cover<'a>],
+    mut found: impl FnMut(usize, &'a Run),
+) {
+    let mut k = 0;
+    for this in these {
+        let mut i = this.from;
+        while i < this.to {
+            while k < others.len() && others[k].to <= i {
+                k += 1;
+            }
+            let (from, to) = others.get(k).map_or((this.to, this.to), |o| (o.from, o.to));
+            (i..from.min(this.to)).for_each(|column| found(column, this.run));
+            i = to.max(i);
+        }
+    }
+}
+
 /// Where the edge passes between a row in which the column at `x` is solid and the next row, in
 /// which it is not: 0 at the solid row's middle, 1 at the other's. A slanted edge is followed
 /// through the runs' ends; a flat one lies half-way.
-fn crossing(x: f64, solid: &Run, other: &[Run]) -> f64 {
-    let after = other.partition_point(|r| r.x1_mm < x);
-    let left = after.checked_sub(1).map(|k| other[k].x1_mm).filter(|&e| e > solid.x0_mm);
-    let right = other.get(after).map(|r| r.x0_mm).filter(|&e| e < solid.x1_mm);
+fn crossing(x: f64, solid: &Run, other: &[Cover<'_>]) -> f64 {
+    let after = other.partition_point(|o| o.run.x1_mm < x);
+    let left = after.checked_sub(1).map(|k| other[k].run.x1_mm).filter(|&e| e > solid.x0_mm);
+    let right = other.get(after).map(|o| o.run.x0_mm).filter(|&e| e < solid.x1_mm);
     match (left, right) {
         (Some(end), None) => (solid.x1_mm - x) / (solid.x1_mm - end),
         (None, Some(end)) => (x - solid.x0_mm) / (end - solid.x0_mm),
