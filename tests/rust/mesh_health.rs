@@ -3,6 +3,7 @@
 
 use crate::common::{catalogue, shared};
 use approx::assert_relative_eq;
+use proptest::prelude::*;
 use vatwright::mesh::health::{Health, RepairOptions, Repaired, diagnose, repair};
 use vatwright::mesh::io::{self, ReadOptions};
 use vatwright::mesh::measure::{measure, volume_mm3};
@@ -292,20 +293,22 @@ fn zero_volume_slivers_are_dropped_and_bodies_that_touch_are_kept() {
 
 #[test]
 fn taking_out_facets_without_area_opens_nothing() {
-    // A seam with five joints on one side, sealed by flat facets in a fan.
-    let joints = 5;
+    // A seam with many joints on one side, sealed by flat facets in a fan.
+    let joints = 100;
     let mut vertices: Vec<Point> =
         [[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [3.0, 5.0, 0.0], [3.0, -5.0, 0.0], [3.0, 0.0, 4.0]]
             .map(Point::from)
             .to_vec();
-    vertices.extend((1..=joints).map(|i| Point::new(f64::from(i), 0.0, 0.0)));
+    vertices.extend(
+        (1..=joints).map(|i| Point::new(6.0 * f64::from(i) / f64::from(joints + 1), 0.0, 0.0)),
+    );
     let mut triangles = vec![[0, 2, 1], [0, 4, 2], [2, 4, 1], [0, 3, 4], [3, 1, 4]];
     let seam: Vec<u32> = [0].into_iter().chain(5..5 + joints as u32).chain([1]).collect();
     triangles.extend(seam.windows(2).map(|w| [w[0], w[1], 3]));
     triangles.extend(seam[1..].windows(2).map(|w| [0, w[1], w[0]]));
     let mesh = Mesh::new("seam", vertices, triangles).unwrap();
     let solid = Solid::try_from(mesh.clone()).unwrap();
-    assert_eq!(diagnose(&mesh).flat_facets.count, 5);
+    assert_eq!(diagnose(&mesh).flat_facets.count, joints as usize);
     let (repaired, numbers) = mended(mesh);
     assert!(is_sound(&diagnose(&repaired.solid)), "{numbers:?}");
     let (a, b) = (measure(&repaired.solid), measure(&solid));
@@ -389,4 +392,45 @@ fn what_would_be_guessing_is_refused() {
     let nothing = Mesh::new("nothing", vec![], vec![]).unwrap();
     assert!(refusal(nothing.clone()).contains("no triangles"));
     assert_eq!(diagnose(&nothing).shells, 0);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(256))]
+
+    /// Facets at random over a coarse grid: every kind of defect, all at once.
+    #[test]
+    fn any_soup_is_mended_or_refused(
+        corners in prop::collection::vec(prop::array::uniform3(0..3u8), 4..12),
+        picks in prop::collection::vec(prop::array::uniform3(any::<prop::sample::Index>()), 0..60),
+    ) {
+        let vertices = corners.iter().map(|c| Point::from(c.map(f64::from))).collect();
+        let triangles = picks.iter().map(|t| t.map(|i| i.index(corners.len()) as u32)).collect();
+        let soup = Mesh::new("soup", vertices, triangles).unwrap();
+        diagnose(&soup);
+        match mend(soup) {
+            Ok(done) => {
+                let h = diagnose(&done.value.solid);
+                prop_assert!(h.closed && h.inside_out_shells.count == 0);
+            }
+            Err(e) => prop_assert!(matches!(e, Error::NotSolid { .. }), "{}", e),
+        }
+    }
+
+    /// A sphere with facets turned and taken out at random comes back closed.
+    #[test]
+    fn any_scattered_damage_is_mended(
+        turned in prop::collection::vec(any::<prop::sample::Index>(), 0..40),
+        removed in prop::collection::vec(any::<prop::sample::Index>(), 0..40),
+    ) {
+        let sphere = shapes::sphere(5.0, 1000).unwrap();
+        let mut triangles = sphere.triangles().to_vec();
+        turned.iter().for_each(|i| i.get_mut(&mut triangles).swap(0, 1));
+        for i in &removed {
+            triangles.swap_remove(i.index(triangles.len()));
+        }
+        let wide = RepairOptions { hole_mm: 5.0, ..Default::default() };
+        let done = repair(with(&sphere, triangles), &wide).unwrap();
+        let share = volume_mm3(&done.value.solid) / volume_mm3(&sphere);
+        prop_assert!((0.95..1.0 + 1e-9).contains(&share), "{}", share);
+    }
 }

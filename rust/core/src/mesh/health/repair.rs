@@ -48,8 +48,6 @@ impl Repaired {
 
 /// Longest hole that is filled, edges.
 const MOST_EDGES: usize = 10_000;
-/// Rounds of exchanging diagonals; a seam of n joints needs about n.
-const ROUNDS: usize = 64;
 
 /// Makes a solid of a mesh: welds, drops doubled and flat facets, fins and slivers, turns facets and
 /// shells that face the wrong way, and fills small holes. A shell inside another that faces the
@@ -238,13 +236,8 @@ impl Work {
             self.rename(|v| map[v as usize]);
             self.drop_collapsed();
         }
-        for _ in 0..ROUNDS {
-            let done = flats::exchange(&self.vertices, &mut self.triangles, &mut self.origin);
-            self.count("exchanged_flat_facets", done);
-            if done == 0 {
-                break;
-            }
-        }
+        let done = flats::exchange(&self.vertices, &mut self.triangles, &mut self.origin);
+        self.count("exchanged_flat_facets", done);
         let left = self.triangles.iter().filter(|t| is_flat(&self.vertices, t)).count();
         self.count("remaining_flat_facets", left);
     }
