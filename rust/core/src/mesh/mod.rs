@@ -1,5 +1,6 @@
 //! Triangle meshes: what is read from files ([`Mesh`]) and what is proven printable ([`Solid`]).
 
+pub mod boolean;
 mod edges;
 pub mod health;
 pub mod io;
