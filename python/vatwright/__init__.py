@@ -46,6 +46,7 @@ from vatwright.errors import (
     NotSolidError,
     OptionError,
     PassError,
+    StructureError,
 )
 
 __all__ = [
@@ -83,6 +84,7 @@ __all__ = [
     "Resin",
     "Setup",
     "Solid",
+    "StructureError",
     "Support",
     "Vent",
     "VentHole",

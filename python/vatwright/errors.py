@@ -16,6 +16,7 @@ __all__ = [
     "NotSolidError",
     "OptionError",
     "PassError",
+    "StructureError",
 ]
 
 
@@ -77,6 +78,12 @@ class PassError(Error, ValueError):
     code = "pass"
 
 
+class StructureError(Error, ValueError):
+    """Supports that cannot carry their load: nothing holds them, or a piece is loose."""
+
+    code = "structure"
+
+
 class Cancelled(Error):
     """The work around this work was stopped."""
 
@@ -98,6 +105,7 @@ BY_CODE: dict[str, type[Error]] = {
         ConfigError,
         LimitError,
         PassError,
+        StructureError,
         Cancelled,
     )
 }

@@ -6,22 +6,23 @@ use pyo3::exceptions::{PyTypeError, PyValueError};
 use pyo3::prelude::*;
 use vatwright::{Point, Pose};
 
-/// `data` as a numpy array of the given dtype; only kinds of number in `kinds` are taken.
+/// `data` as a numpy array of the given dtype, row after row in memory; only kinds of number in `kinds` are taken.
 fn as_array<'py, T: numpy::Element>(
     data: &Bound<'py, PyAny>,
     place: &str,
     dtype: &str,
     kinds: &str,
 ) -> PyResult<Bound<'py, PyArrayDyn<T>>> {
-    let array = data.py().import("numpy")?.call_method1("asarray", (data,))?;
+    let numpy = data.py().import("numpy")?;
+    let array = numpy.call_method1("asarray", (data,))?;
     let kind: String = array.getattr("dtype")?.getattr("kind")?.extract()?;
     // An empty list has no kind of its own: numpy calls it float64.
-    let empty = array.len().unwrap_or(0) == 0;
+    let empty = array.getattr("size")?.extract::<usize>()? == 0;
     if !kinds.contains(&kind) && !empty {
         let found = array.getattr("dtype")?;
         return Err(PyTypeError::new_err(format!("{place} must hold {dtype}, not {found}")));
     }
-    let array = array.call_method1("astype", (dtype,))?;
+    let array = numpy.call_method1("ascontiguousarray", (array, dtype))?;
     Ok(array.cast_into::<PyArrayDyn<T>>()?)
 }
 
@@ -39,9 +40,7 @@ fn rows<T: numpy::Element + Copy>(
             array.shape()
         )));
     }
-    let flat = array.to_vec().or_else(|_| {
-        array.call_method0("copy")?.cast_into::<PyArrayDyn<T>>()?.to_vec().map_err(PyErr::from)
-    })?;
+    let flat = array.to_vec()?;
     Ok(flat.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect())
 }
 

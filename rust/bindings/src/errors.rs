@@ -19,11 +19,17 @@ fn build(py: Python<'_>, error: &Error) -> PyResult<PyErr> {
                 _ => class,
             };
             let number = source.raw_os_error().unwrap_or(0);
-            class.call1((number, format!("cannot {action}: {source}"), path))?
+            class.call1((number, format!("cannot {action}: {source}"), path.as_os_str()))?
         }
         _ => class.call1((error.to_string(),))?,
     };
     Ok(PyErr::from_value(value))
+}
+
+/// Whether an exception says that the work was asked to stop.
+pub(crate) fn is_cancelled(py: Python<'_>, error: &PyErr) -> bool {
+    let class = py.import("vatwright.errors").and_then(|m| m.getattr("Cancelled"));
+    class.is_ok_and(|class| error.is_instance(py, &class))
 }
 
 /// The exception of a panic inside the core, with what it said.

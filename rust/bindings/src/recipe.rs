@@ -1,14 +1,14 @@
 //! Recipe: passes in order, the built-in ones and any Python object with a name and an `apply`.
 
-use crate::errors::OrRaise;
+use crate::errors::{self, OrRaise};
 use crate::part::Part;
-use crate::passes::{Check, Hollow, Orient, Raft, Support, Vent};
+use crate::passes::{Check, Estimate, Hollow, Orient, Pack, Raft, Support, Vent};
 use crate::report::{Done, Report};
 use crate::run::{How, Slot, run};
 use crate::setup::{Setup, given};
 use pyo3::exceptions::PyTypeError;
 use pyo3::prelude::*;
-use pyo3::types::PyTuple;
+use pyo3::types::{PyTuple, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::passes::Pass;
@@ -75,7 +75,10 @@ impl Recipe {
                 object.getattr("name")?.extract::<String>()?;
                 Ok(object.getattr("apply")?.is_callable())
             };
-            if to_step(object).is_none() && !own().unwrap_or(false) {
+            let other = object.is_instance_of::<PyType>()
+                || object.is_instance_of::<Pack>()
+                || object.is_instance_of::<Estimate>();
+            if other || (to_step(object).is_none() && !own().unwrap_or(false)) {
                 let class = object.get_type();
                 return Err(PyTypeError::new_err(format!(
                     "step {i} of the recipe, {class}, is no pass over parts: it needs a `name` \
@@ -152,7 +155,12 @@ impl Recipe {
         let part = vatwright::Part::clone(&part.0);
         let how = How { progress, threads };
         let done = run(py, given(setup), how, |ctx| recipe.apply(part, ctx));
-        Done::wrap(py, done.map_err(|e| raised.0.lock().take().unwrap_or(e))?, Part::from)
+        // A pass that raised made the core stop; anything else that stopped it comes first.
+        let done = done.map_err(|e| match raised.0.lock().take() {
+            Some(own) if errors::is_cancelled(py, &e) => own,
+            _ => e,
+        })?;
+        Done::wrap(py, done, Part::from)
     }
 
     fn __eq__(&self, py: Python<'_>, other: &Bound<'_, Recipe>) -> PyResult<bool> {
