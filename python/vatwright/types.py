@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from os import PathLike
-from typing import TYPE_CHECKING, Literal, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
+
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from vatwright._core import Done, Part, Setup
 
-__all__ = ["PartPass", "Path", "Progress", "Role", "Severity"]
+__all__ = ["PartPass", "Path", "Progress", "Role", "Severity", "Table"]
 
 Path: TypeAlias = str | PathLike[str]
 Progress: TypeAlias = Callable[[str, float], object]
@@ -17,6 +19,10 @@ Progress: TypeAlias = Callable[[str, float], object]
 
 Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
 Severity: TypeAlias = Literal["note", "warning", "fault"]
+
+
+Table: TypeAlias = dict[str, npt.NDArray[Any]]
+"""Columns by name, a numpy array each; what a data frame is made from."""
 
 
 class PartPass(Protocol):

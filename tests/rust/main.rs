@@ -3,6 +3,7 @@
 mod boolean;
 mod common;
 mod estimate;
+mod export;
 mod iso;
 mod layers;
 mod mechanics;

@@ -1,10 +1,15 @@
 //! numpy arrays in and out, always copied, with messages that name what does not fit.
 
-use nalgebra::{Matrix3, Matrix4, Point3, Rotation3, UnitQuaternion};
+use crate::plain;
+use ciborium::Value;
+use nalgebra::{Matrix3, Point3, Rotation3, SMatrix, UnitQuaternion};
 use numpy::{PyArray1, PyArray2, PyArrayDyn, PyArrayMethods, PyUntypedArrayMethods};
 use pyo3::exceptions::{PyTypeError, PyValueError};
 use pyo3::prelude::*;
-use vatwright::{Point, Pose};
+use pyo3::types::PyDict;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use vatwright::Point;
 
 /// `data` as a numpy array of the given dtype, row after row in memory; only kinds of number in `kinds` are taken.
 fn as_array<'py, T: numpy::Element>(
@@ -101,8 +106,43 @@ pub(crate) fn from_triangles<'py>(
     PyArray1::from_slice(py, triangles.as_flattened()).reshape([triangles.len(), 3])
 }
 
-/// A 4×4 float64 array.
-pub(crate) fn from_pose<'py>(py: Python<'py>, pose: &Pose) -> PyResult<Bound<'py, PyArray2<f64>>> {
-    let m: Matrix4<f64> = pose.to_homogeneous().transpose();
-    PyArray1::from_slice(py, m.as_slice()).reshape([4, 4])
+/// A square float64 array.
+pub(crate) fn from_matrix<'py, const N: usize>(
+    py: Python<'py>,
+    matrix: SMatrix<f64, N, N>,
+) -> PyResult<Bound<'py, PyArray2<f64>>> {
+    PyArray1::from_slice(py, matrix.transpose().as_slice()).reshape([N, N])
+}
+
+/// A picture as a (rows, columns) uint8 array.
+pub(crate) fn from_mask(
+    py: Python<'_>,
+    bytes: Vec<u8>,
+    shape: [usize; 2],
+) -> PyResult<Bound<'_, PyArray2<u8>>> {
+    PyArray1::from_vec(py, bytes).reshape(shape)
+}
+
+/// Records of numbers as a dict of columns, each a numpy array.
+pub(crate) fn table<'py, T: Serialize + DeserializeOwned>(
+    py: Python<'py>,
+    rows: &[T],
+) -> PyResult<Bound<'py, PyDict>> {
+    let numpy = py.import("numpy")?;
+    let fields = plain::fields::<T>();
+    let mut columns = vec![Vec::with_capacity(rows.len()); fields.len()];
+    for row in rows {
+        let Value::Map(entries) = plain::to_value(row)? else {
+            return Err(PyTypeError::new_err("a row of a table is no record"));
+        };
+        for (column, (_, value)) in columns.iter_mut().zip(entries) {
+            column.push(value);
+        }
+    }
+    let dict = PyDict::new(py);
+    for (field, column) in fields.iter().zip(columns) {
+        let column = plain::value_to_py(py, &Value::Array(column))?;
+        dict.set_item(field, numpy.call_method1("array", (column,))?)?;
+    }
+    Ok(dict)
 }

@@ -2,6 +2,7 @@
 
 mod arrays;
 mod errors;
+mod layers;
 mod mesh;
 mod part;
 mod passes;
@@ -31,12 +32,13 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add("BUILT_IN", pyo3::types::PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;
     classes!(m;
         mesh::Mesh, mesh::Solid, part::Part, plate::Placed, plate::Plate, recipe::Recipe,
-        report::Done;
+        report::Done, layers::Layers, layers::Survey;
         records
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
         passes::Orient, passes::Hollow, passes::Vent, passes::Raft, passes::Support,
         passes::Check, passes::Pack, passes::Estimate, passes::Cost,
-        part::VentHole, report::Finding, report::Report);
+        part::VentHole, mesh::Measures, layers::Grid, layers::Cup, layers::Component,
+        report::Finding, report::Report);
     m.add_function(wrap_pyfunction!(run::_wait, m)?)?;
     Ok(())
 }

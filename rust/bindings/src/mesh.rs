@@ -3,11 +3,15 @@
 use crate::arrays;
 use crate::errors::OrRaise;
 use crate::plain;
+use crate::record::record;
+use crate::run::{How, run_plain};
 use numpy::PyArray2;
 use pyo3::exceptions::PyImportError;
 use pyo3::prelude::*;
-use pyo3::types::{PyDict, PyTuple};
+use pyo3::types::{PyBytes, PyDict, PyTuple, PyType};
+use std::path::PathBuf;
 use std::sync::Arc;
+use vatwright::mesh::io::{self, ReadOptions};
 use vatwright::mesh::measure;
 use vatwright::{Bounds, Mesh as CoreMesh, Solid as CoreSolid};
 
@@ -18,6 +22,31 @@ pub(crate) type Corners = ((f64, f64, f64), (f64, f64, f64));
 pub(crate) fn corners(b: &Bounds) -> Corners {
     ((b.min.x, b.min.y, b.min.z), (b.max.x, b.max.y, b.max.z))
 }
+
+/// Reading options from keyword arguments.
+pub(crate) fn reading(unit_mm: Option<f64>, weld_mm: f64, max_bytes: Option<u64>) -> ReadOptions {
+    let max_bytes = max_bytes.unwrap_or(ReadOptions::default().max_bytes);
+    ReadOptions { unit_mm, weld_mm, max_bytes }
+}
+
+record!(
+    Measures,
+    measure::Measures,
+    "What a surface encloses: volume, area, centroid, inertia.",
+    {
+        /// Inertia tensor about the centroid at unit density, mm⁵, (3, 3).
+        #[getter]
+        fn inertia_mm5<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+            arrays::from_matrix(py, self.0.inertia_mm5)
+        }
+
+        /// Box around the vertices.
+        #[getter]
+        fn bounds(&self) -> Corners {
+            corners(&self.0.bounds)
+        }
+    }
+);
 
 /// Any triangles: vertices in mm and index triples; nothing is promised but finite coordinates
 /// and valid indices. Counter-clockwise seen from outside is the outward side.
@@ -44,6 +73,54 @@ impl Mesh {
         let vertices = arrays::points(vertices, "vertices")?;
         let triangles = arrays::triangles(triangles, "triangles")?;
         CoreMesh::new(name, vertices, triangles).or_raise(py).map(Mesh::from)
+    }
+
+    /// Reads STL, OBJ or 3MF as one mesh, equal vertices welded. `unit_mm` is the length of one
+    /// unit of the file (25.4 for inches); None: what the file says, else 1 mm.
+    #[staticmethod]
+    #[pyo3(signature = (path, *, unit_mm = None, weld_mm = 0.0, max_bytes = None))]
+    fn load(
+        py: Python<'_>,
+        path: PathBuf,
+        unit_mm: Option<f64>,
+        weld_mm: f64,
+        max_bytes: Option<u64>,
+    ) -> PyResult<Mesh> {
+        let options = reading(unit_mm, weld_mm, max_bytes);
+        run_plain(py, How::default(), |_| io::read(path, &options)).map(Mesh::from)
+    }
+
+    /// Reads every object of a file as a mesh of its own.
+    #[staticmethod]
+    #[pyo3(signature = (path, *, unit_mm = None, weld_mm = 0.0, max_bytes = None))]
+    fn load_all(
+        py: Python<'_>,
+        path: PathBuf,
+        unit_mm: Option<f64>,
+        weld_mm: f64,
+        max_bytes: Option<u64>,
+    ) -> PyResult<Vec<Mesh>> {
+        let options = reading(unit_mm, weld_mm, max_bytes);
+        let meshes = run_plain(py, How::default(), |_| io::read_objects(path, &options))?;
+        Ok(meshes.into_iter().map(Mesh::from).collect())
+    }
+
+    /// Writes binary STL or 3MF by the file's ending; the file appears whole or not at all.
+    fn save(&self, py: Python<'_>, path: PathBuf) -> PyResult<()> {
+        run_plain(py, How::default(), |_| {
+            let pose = vatwright::Pose::identity();
+            io::write(path, &[io::Item { name: self.0.name(), mesh: &self.0, pose }])
+        })
+    }
+
+    /// Volume, area, centroid and inertia, exact for the polyhedron.
+    fn measure(&self) -> Measures {
+        Measures(measure::measure(&self.0))
+    }
+
+    /// The same for each shell: facets that hang together by edges.
+    fn measure_shells(&self) -> Vec<Measures> {
+        measure::measure_shells(&self.0).into_iter().map(Measures).collect()
     }
 
     /// Copies a trimesh.Trimesh.
@@ -110,11 +187,17 @@ impl Mesh {
     }
 
     fn __reduce__<'py>(slf: &Bound<'py, Mesh>) -> PyResult<Bound<'py, PyTuple>> {
-        pickled(slf.as_any(), &*slf.get().0)
+        pickled(slf.as_any(), "from_bytes", &*slf.get().0)
     }
 
+    /// The object as compact bytes, which hold nothing but data.
+    fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
+        Ok(PyBytes::new(py, &plain::to_bytes(&*self.0)?))
+    }
+
+    /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn _from_bytes(_class: &Bound<'_, pyo3::types::PyType>, bytes: &[u8]) -> PyResult<Mesh> {
+    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Mesh> {
         plain::from_bytes::<CoreMesh>(bytes).map(Mesh::from)
     }
 }
@@ -157,11 +240,17 @@ impl Solid {
     }
 
     fn __reduce__<'py>(slf: &Bound<'py, Solid>) -> PyResult<Bound<'py, PyTuple>> {
-        pickled(slf.as_any(), &slf.get().0)
+        pickled(slf.as_any(), "from_bytes", &slf.get().0)
     }
 
+    /// The object as compact bytes, which hold nothing but data.
+    fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
+        Ok(PyBytes::new(py, &plain::to_bytes(&self.0)?))
+    }
+
+    /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn _from_bytes(_class: &Bound<'_, pyo3::types::PyType>, bytes: &[u8]) -> PyResult<Solid> {
+    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Solid> {
         plain::from_bytes(bytes).map(Solid)
     }
 }
@@ -178,13 +267,14 @@ fn show(class: &str, mesh: &CoreMesh) -> String {
     )
 }
 
-/// What pickle needs for an object whose class reads its core value from bytes.
+/// What pickle needs for an object whose class method `read` takes its core value as bytes.
 pub(crate) fn pickled<'py, T: serde::Serialize>(
     object: &Bound<'py, PyAny>,
+    read: &str,
     core: &T,
 ) -> PyResult<Bound<'py, PyTuple>> {
     let py = object.py();
-    let bytes = pyo3::types::PyBytes::new(py, &plain::to_bytes(core)?);
-    let read = object.get_type().getattr("_from_bytes")?;
+    let bytes = PyBytes::new(py, &plain::to_bytes(core)?);
+    let read = object.get_type().getattr(read)?;
     PyTuple::new(py, [read, PyTuple::new(py, [bytes])?.into_any()])
 }

@@ -2,13 +2,19 @@
 
 use crate::arrays;
 use crate::errors::OrRaise;
-use crate::mesh::{Corners, Mesh, Solid, corners, pickled};
+use crate::layers::Layers;
+use crate::mesh::{Corners, Mesh, Solid, corners, pickled, reading};
 use crate::plain;
 use crate::record::record;
+use crate::run::{How, run, run_plain};
+use crate::setup::{Setup, given};
 use numpy::{PyArray1, PyArray2};
 use pyo3::prelude::*;
-use pyo3::types::{PyTuple, PyType};
+use pyo3::types::{PyBytes, PyTuple, PyType};
+use std::path::PathBuf;
 use std::sync::Arc;
+use vatwright::layers::{Grid, Scan};
+use vatwright::mesh::io;
 use vatwright::{Part as CorePart, Role};
 
 record!(
@@ -67,7 +73,7 @@ impl Part {
     /// Takes body coordinates to plate coordinates: a 4×4 matrix.
     #[getter]
     fn pose<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
-        arrays::from_pose(py, &self.0.pose)
+        arrays::from_matrix(py, self.0.pose.to_homogeneous())
     }
 
     /// One flag a facet of the body: keep it free of marks and steps.
@@ -137,13 +143,62 @@ impl Part {
         CorePart { name, ..CorePart::clone(&self.0) }.into()
     }
 
+    /// Reads a model and proves it a solid.
+    #[staticmethod]
+    #[pyo3(signature = (path, *, unit_mm = None, weld_mm = 0.0, max_bytes = None))]
+    fn load(
+        py: Python<'_>,
+        path: PathBuf,
+        unit_mm: Option<f64>,
+        weld_mm: f64,
+        max_bytes: Option<u64>,
+    ) -> PyResult<Part> {
+        let options = reading(unit_mm, weld_mm, max_bytes);
+        run_plain(py, How::default(), |_| {
+            let mesh = io::read(path, &options)?;
+            Ok(CorePart::new(vatwright::Solid::try_from(mesh)?))
+        })
+        .map(Part::from)
+    }
+
     /// The surfaces of the given roles as one mesh in plate coordinates.
     #[pyo3(signature = (roles = None))]
     fn mesh(&self, py: Python<'_>, roles: Option<Bound<'_, PyAny>>) -> PyResult<Mesh> {
+        Ok(self.0.mesh(&self::roles(py, roles)?).into())
+    }
+
+    /// Writes the given roles as one object, STL or 3MF by the file's ending.
+    #[pyo3(signature = (path, roles = None))]
+    fn save(&self, py: Python<'_>, path: PathBuf, roles: Option<Bound<'_, PyAny>>) -> PyResult<()> {
         let roles = self::roles(py, roles)?;
-        let surfaces = self.0.surfaces(&roles);
-        let meshes: Vec<_> = surfaces.iter().map(|s| s.mesh.transformed(&s.pose)).collect();
-        Ok(vatwright::Mesh::concat(self.0.name.clone(), &meshes).into())
+        run_plain(py, How::default(), |_| self.0.write(path, &roles))
+    }
+
+    /// What the printer will see: the layers of the given roles. Layer thickness and pitch are
+    /// the setup's where they are not given.
+    #[pyo3(signature = (setup = None, *, layer_mm = None, pitch_mm = None, roles = None,
+                        progress = None, threads = None))]
+    #[allow(clippy::too_many_arguments)] // keywords of the Python call
+    fn layers(
+        &self,
+        py: Python<'_>,
+        setup: Option<PyRef<'_, Setup>>,
+        layer_mm: Option<f64>,
+        pitch_mm: Option<f64>,
+        roles: Option<Bound<'_, PyAny>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Layers> {
+        let setup = given(setup);
+        let layer_mm = layer_mm.unwrap_or(setup.exposure.layer_mm);
+        let pitch_mm = pitch_mm.unwrap_or(setup.machine.pixel_mm);
+        let roles = self::roles(py, roles)?;
+        run(py, setup, How { progress, threads }, |ctx| {
+            let surfaces = self.0.surfaces(&roles);
+            let grid = Grid::around(&surfaces, layer_mm, pitch_mm)?;
+            Scan::new(&surfaces, grid).layers(ctx)
+        })
+        .map(Layers::from)
     }
 
     fn __repr__(&self) -> String {
@@ -165,11 +220,17 @@ impl Part {
     }
 
     fn __reduce__<'py>(slf: &Bound<'py, Part>) -> PyResult<Bound<'py, PyTuple>> {
-        pickled(slf.as_any(), &*slf.get().0)
+        pickled(slf.as_any(), "from_bytes", &*slf.get().0)
     }
 
+    /// The object as compact bytes, which hold nothing but data.
+    fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
+        Ok(PyBytes::new(py, &plain::to_bytes(&*self.0)?))
+    }
+
+    /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
+    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
         plain::from_bytes::<CorePart>(bytes).map(Part::from)
     }
 }

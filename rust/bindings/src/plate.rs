@@ -2,7 +2,9 @@
 
 use crate::mesh::{Corners, corners};
 use crate::part::Part;
+use crate::run::{How, run_plain};
 use pyo3::prelude::*;
+use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::{Placed as CorePlaced, Plate as CorePlate};
 
@@ -113,6 +115,11 @@ impl Plate {
     #[getter]
     fn bounds(&self) -> Corners {
         corners(&self.0.bounds())
+    }
+
+    /// Writes every part as one object at its place, STL or 3MF by the file's ending.
+    fn save(&self, py: Python<'_>, path: PathBuf) -> PyResult<()> {
+        run_plain(py, How::default(), |_| self.0.write(path))
     }
 
     fn __repr__(&self) -> String {

@@ -3,6 +3,7 @@
 pub mod check;
 mod context;
 mod error;
+mod export;
 mod finding;
 pub mod layers;
 pub mod mechanics;

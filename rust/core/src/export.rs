@@ -1,0 +1,53 @@
+//! Parts and plates as mesh files: where the pieces kept apart by role become one object a part.
+
+use crate::error::Result;
+use crate::mesh::io::{Item, write};
+use crate::mesh::{Mesh, Pose};
+use crate::part::{Part, Role};
+use crate::plate::Plate;
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+impl Part {
+    /// The surfaces of the given roles as one mesh in plate coordinates. Pieces overlap by
+    /// design: their union is what non-zero winding fills.
+    pub fn mesh(&self, roles: &[Role]) -> Mesh {
+        let surfaces = self.surfaces(roles);
+        let placed: Vec<Mesh> = surfaces.iter().map(|s| s.mesh.transformed(&s.pose)).collect();
+        Mesh::concat(self.name.clone(), &placed)
+    }
+
+    /// Writes the given roles as one object, STL or 3MF by the file's ending.
+    ///
+    /// # Errors
+    /// As [`write`]; a part without anything of these roles has no triangles.
+    pub fn write(&self, path: impl AsRef<Path>, roles: &[Role]) -> Result<()> {
+        let mesh = self.mesh(roles);
+        write(path, &[Item { name: &self.name, mesh: &mesh, pose: Pose::identity() }])
+    }
+}
+
+impl Plate {
+    /// Writes every part as one object at its place, STL or 3MF by the file's ending; copies
+    /// share their geometry where the format allows.
+    ///
+    /// # Errors
+    /// As [`write`].
+    pub fn write(&self, path: impl AsRef<Path>) -> Result<()> {
+        let mut meshes: BTreeMap<*const Part, Mesh> = BTreeMap::new();
+        for p in &self.placed {
+            meshes.entry(Arc::as_ptr(&p.part)).or_insert_with(|| p.part.mesh(&Role::ALL));
+        }
+        let items: Vec<Item<'_>> = self
+            .placed
+            .iter()
+            .map(|p| Item {
+                name: &p.part.name,
+                mesh: &meshes[&Arc::as_ptr(&p.part)],
+                pose: p.pose(),
+            })
+            .collect();
+        write(path, &items)
+    }
+}
