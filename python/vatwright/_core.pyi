@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from typing_extensions import Self, dataclass_transform
 
-from vatwright.types import PartPass, Path, Progress, Role, Severity, Table
+from vatwright.types import OrientGoal, PackGoal, PartPass, Path, Progress, Role, Severity, Table
 
 _Bytes = bytes
 _T = TypeVar("_T")
@@ -42,6 +42,8 @@ class _PartPass(_Record):
         threads: int | None = None,
     ) -> Done[Part]: ...
 
+def diagnose(mesh: Mesh) -> Health: ...
+def repair(mesh: Mesh, *, weld_mm: float = 1e-4, hole_mm: float = 2.0) -> Done[Solid]: ...
 def _wait(
     seconds: float,
     *,
@@ -112,6 +114,90 @@ class Solid:
     @classmethod
     def from_bytes(cls, bytes: _Bytes) -> Self: ...
     def __eq__(self, other: object, /) -> bool: ...
+
+@final
+@_record
+class Defects(_Record):
+    count: int
+    places: Sequence[_Point]
+
+@final
+@_record
+class Hole(_Record):
+    edges: int
+    length_mm: float
+    span_mm: float
+    place: _Point
+
+@final
+@_record
+class Health(_Record):
+    triangles: int
+    vertices: int
+    closed: bool
+    open_edges: Defects
+    crowded_edges: Defects
+    clashing_edges: Defects
+    one_sided: _Point | None
+    turned_facets: Defects
+    doubled_facets: Defects
+    flat_facets: Defects
+    shells: int
+    cavities: int
+    open_shells: Defects
+    inside_out_shells: Defects
+    slivers: Defects
+    holes: int
+    widest_holes: Sequence[Hole]
+
+@final
+@_record
+class Weights(_Record):
+    time: float = ...
+    peak_peel: float = ...
+    mean_peel: float = ...
+    cups: float = ...
+    islands: float = ...
+    overhang: float = ...
+    flats: float = ...
+    clean_contact: float = ...
+    clean_steps: float = ...
+    steps: float = ...
+    lean: float = ...
+
+@final
+@_record
+class Terms(_Record):
+    height_mm: float
+    time_s: float
+    peak_section_mm2: float
+    peak_peel_n: float
+    mean_peel_n: float
+    cup_mm2: float
+    pocket_mm3: float
+    islands: float
+    overhang_mm2: float
+    marks: float
+    flat_mm2: float
+    clean_contact_mm2: float
+    clean_step_mm: float
+    step_mm: float
+    lean_mm: float
+
+@final
+@_record
+class Candidate(_Record):
+    up: _Point
+    terms: Terms
+    score: float
+    front: bool
+    admissible: bool
+
+@final
+@_record
+class Tilt(_Record):
+    angle_deg: float
+    terms: Terms
 
 @final
 @_record
@@ -269,10 +355,18 @@ class Placed:
 class Plate:
     __hash__: ClassVar[None]  # type: ignore[assignment]
     def __new__(
-        cls, name: str, placed: Sequence[Placed], *, width_mm: float, depth_mm: float
+        cls,
+        name: str,
+        placed: Sequence[Placed],
+        *,
+        width_mm: float,
+        depth_mm: float,
+        printer: str = "",
     ) -> Self: ...
     @property
     def name(self) -> str: ...
+    @property
+    def printer(self) -> str: ...
     @property
     def width_mm(self) -> float: ...
     @property
@@ -360,7 +454,36 @@ class Setup(_Record):
 
 @final
 @_record
-class Orient(_PartPass): ...
+class Orient(_PartPass):
+    directions: int = ...
+    refine: int = ...
+    coarse_mm: float | None = ...
+    fine_mm: float | None = ...
+    goals: Sequence[OrientGoal] = ...
+    slack: float = ...
+    weights: Weights = ...
+    spare_clean: bool = ...
+    lift_mm: float = ...
+    def search(
+        self,
+        part: Part,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> tuple[list[Candidate], list[Candidate]]: ...
+    def sweep(
+        self,
+        part: Part,
+        setup: Setup | None = None,
+        *,
+        axis: Sequence[float],
+        from_deg: float,
+        to_deg: float,
+        steps: int,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> list[Tilt]: ...
 
 @final
 @_record
@@ -385,6 +508,19 @@ class Check(_PartPass): ...
 @final
 @_record
 class Pack(_Record):
+    gap_mm: float = ...
+    margin_mm: float = ...
+    turn_step_deg: float = ...
+    goal: PackGoal = ...
+    copies: Mapping[str, int] = ...
+    together: Sequence[Sequence[str]] = ...
+    due: Mapping[str, int] = ...
+    printers: Sequence[Setup] = ...
+    keep_out: Sequence[Mapping[str, float]] = ...
+    max_parts: int | None = ...
+    rounds: int = ...
+    seconds: float | None = ...
+    seed: int = ...
     @property
     def name(self) -> str: ...
     def apply(

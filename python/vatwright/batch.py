@@ -34,7 +34,7 @@ from pathlib import Path as FilePath
 from typing import Any, Literal
 
 from vatwright import report as reports
-from vatwright._core import VERSION, Part, Recipe, Report, Setup
+from vatwright._core import VERSION, Mesh, Part, Recipe, Report, Setup, repair
 from vatwright.errors import ConfigError, Error
 from vatwright.types import Path, Progress
 
@@ -284,15 +284,17 @@ def _prepare(job: _Job, start: float) -> Outcome:
     kept = _kept(job, final)
     if kept is not None:
         return kept
-    part = Part.load(job.source, unit_mm=job.unit_mm).renamed(source.stem)
+    mended = repair(Mesh.load(job.source, unit_mm=job.unit_mm))
+    part = Part(mended.value, name=source.stem)
     done = job.recipe.apply(part, job.setup, progress=_watch, threads=job.threads)
-    found = done.report.all_findings()
+    report = done.report.replace(inner=[mended.report, *done.report.inner])
+    found = report.all_findings()
     outcome = Outcome(
         source=job.source,
         status="done",
         folder=final.relative_to(job.out).as_posix(),
         seconds=round(time.perf_counter() - start, 3),
-        worst=done.report.worst or "",
+        worst=report.worst or "",
         findings=len(found),
     )
     # On the same file system as its goal, so that the last step is a rename.
@@ -300,7 +302,7 @@ def _prepare(job: _Job, start: float) -> Outcome:
     try:
         (work / _PART).write_bytes(done.value.to_bytes())
         done.value.save(work / f"part.{job.mesh}")
-        reports.save(done.report, work / _REPORT)
+        reports.save(report, work / _REPORT)
         (work / _OUTCOME).write_text(json.dumps(asdict(outcome), indent=1), encoding="utf-8")
         work.chmod(0o755)
         with suppress(FileExistsError):  # another worker had the same file

@@ -119,7 +119,9 @@ def _check(options: argparse.Namespace) -> int:
     setup = vw.Setup.load(options.setup)
     inner = []
     for file in options.files:
-        part = vw.Part.load(file, unit_mm=options.unit_mm)
+        mended = vw.repair(vw.Mesh.load(file, unit_mm=options.unit_mm))
+        inner.append(mended.report)
+        part = vw.Part(mended.value, name=file.stem)
         with _progress(file.name) as progress:
             inner.append(vw.Check().apply(part, setup, progress=progress).report)
     report = vw.Report(pass_="check", inner=inner)

@@ -11,12 +11,16 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from vatwright._core import Done, Part, Setup
 
-__all__ = ["PartPass", "Path", "Progress", "Role", "Severity", "Table"]
+__all__ = ["OrientGoal", "PackGoal", "PartPass", "Path", "Progress", "Role", "Severity", "Table"]
 
 Path: TypeAlias = str | PathLike[str]
 Progress: TypeAlias = Callable[[str, float], object]
 """Called with the stage and the fraction done; an exception in it stops the work."""
 
+OrientGoal: TypeAlias = Literal[
+    "time", "peel", "cups", "marks", "clean_contact", "clean_steps", "steps", "flats"
+]
+PackGoal: TypeAlias = Literal["total_time", "finish_time"]
 Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
 Severity: TypeAlias = Literal["note", "warning", "fault"]
 

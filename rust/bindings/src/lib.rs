@@ -2,6 +2,7 @@
 
 mod arrays;
 mod errors;
+mod health;
 mod layers;
 mod mesh;
 mod part;
@@ -35,10 +36,18 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         report::Done, layers::Layers, layers::Survey;
         records
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
-        passes::Orient, passes::Hollow, passes::Vent, passes::Raft, passes::Support,
+        passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
+        passes::Hollow, passes::Vent, passes::Raft, passes::Support,
         passes::Check, passes::Pack, passes::Estimate, passes::Cost,
-        part::VentHole, mesh::Measures, layers::Grid, layers::Cup, layers::Component,
+        part::VentHole, mesh::Measures, health::Defects, health::Hole, health::Health,
+        layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);
-    m.add_function(wrap_pyfunction!(run::_wait, m)?)?;
+    for function in [
+        wrap_pyfunction!(run::_wait, m)?,
+        wrap_pyfunction!(health::diagnose, m)?,
+        wrap_pyfunction!(health::repair, m)?,
+    ] {
+        m.add_function(function)?;
+    }
     Ok(())
 }

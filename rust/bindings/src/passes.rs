@@ -13,7 +13,10 @@ use vatwright::passes::{self as core, Pass};
 /// A pass that takes a part and gives back a changed one.
 macro_rules! part_pass {
     ($name:ident, $core:ty, $doc:literal) => {
-        record!($name, $core, $doc, {
+        part_pass!($name, $core, $doc, nested {}, {});
+    };
+    ($name:ident, $core:ty, $doc:literal, nested $nested:tt, { $($own:tt)* }) => {
+        record!($name, $core, $doc, nested $nested, {
             /// Name of the pass.
             #[getter]
             fn name(&self) -> &str {
@@ -35,11 +38,56 @@ macro_rules! part_pass {
                 let done = run(py, given(setup), how, |ctx| self.0.apply(part, ctx))?;
                 Done::wrap(py, done, Part::from)
             }
+
+            $($own)*
         });
     };
 }
 
-part_pass!(Orient, core::Orient, "Chooses the pose.");
+record!(Weights, core::orient::Weights, "Importance of each term of a pose.");
+record!(Terms, core::orient::Terms, "What a pose costs; less is better in each.");
+record!(Candidate, core::orient::Candidate, "A pose that was judged.", nested { terms: Terms }, {});
+record!(Tilt, core::orient::Tilt, "A tilt and what it costs.", nested { terms: Terms }, {});
+part_pass!(Orient, core::Orient, "Chooses the pose.", nested { weights: Weights }, {
+    /// Judges directions: all of them at coarse pitch, then the best at fine pitch, best first.
+    #[pyo3(signature = (part, setup = None, *, progress = None, threads = None))]
+    fn search(
+        &self,
+        py: Python<'_>,
+        part: &Part,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<(Vec<Candidate>, Vec<Candidate>)> {
+        let how = How { progress, threads };
+        let found = run(py, given(setup), how, |ctx| self.0.search(&part.0, ctx))?;
+        let wrap = |all: Vec<_>| all.into_iter().map(Candidate).collect();
+        Ok((wrap(found.coarse), wrap(found.fine)))
+    }
+
+    /// All terms while the part tilts about an axis in plate coordinates, from its present pose.
+    #[pyo3(signature = (part, setup = None, *, axis, from_deg, to_deg, steps,
+                        progress = None, threads = None))]
+    #[allow(clippy::too_many_arguments)] // keywords of the Python call
+    fn sweep(
+        &self,
+        py: Python<'_>,
+        part: &Part,
+        setup: Option<PyRef<'_, Setup>>,
+        axis: [f64; 3],
+        from_deg: f64,
+        to_deg: f64,
+        steps: u32,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Vec<Tilt>> {
+        let how = How { progress, threads };
+        let found = run(py, given(setup), how, |ctx| {
+            self.0.sweep(&part.0, axis.into(), from_deg, to_deg, steps, ctx)
+        })?;
+        Ok(found.into_iter().map(Tilt).collect())
+    }
+});
 part_pass!(Hollow, core::Hollow, "Makes a cavity at constant wall.");
 part_pass!(Vent, core::Vent, "Cuts holes that let air in and resin out.");
 part_pass!(Raft, core::Raft, "Puts a base under the part.");

@@ -2,8 +2,10 @@
 
 use crate::mesh::{Corners, corners};
 use crate::part::Part;
+use crate::plain;
 use crate::run::{How, run_plain};
 use pyo3::prelude::*;
+use pyo3::types::{PyBytes, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::{Placed as CorePlaced, Plate as CorePlate};
@@ -77,10 +79,22 @@ impl From<CorePlate> for Plate {
 #[pymethods]
 impl Plate {
     #[new]
-    #[pyo3(signature = (name, placed, *, width_mm, depth_mm))]
-    fn new(name: String, placed: Vec<PyRef<'_, Placed>>, width_mm: f64, depth_mm: f64) -> Plate {
+    #[pyo3(signature = (name, placed, *, width_mm, depth_mm, printer = ""))]
+    fn new(
+        name: String,
+        placed: Vec<PyRef<'_, Placed>>,
+        width_mm: f64,
+        depth_mm: f64,
+        printer: &str,
+    ) -> Plate {
         let placed = placed.iter().map(|p| p.0.clone()).collect();
-        CorePlate { name, width_mm, depth_mm, placed }.into()
+        CorePlate { name, printer: printer.into(), width_mm, depth_mm, placed }.into()
+    }
+
+    /// Name of the setup that prints it.
+    #[getter]
+    fn printer(&self) -> &str {
+        &self.0.printer
     }
 
     #[getter]
@@ -142,15 +156,15 @@ impl Plate {
         }
         let parts: Vec<Part> = parts.into_iter().cloned().map(Part).collect();
         let read = slf.get_type().getattr("_from_parts")?;
-        let size = (plate.width_mm, plate.depth_mm);
-        Ok((read, (&plate.name, size, parts, places)).into_pyobject(py)?.into_any())
+        let bare = CorePlate { placed: Vec::new(), ..CorePlate::clone(plate) };
+        let bare = PyBytes::new(py, &plain::to_bytes(&bare)?);
+        Ok((read, (bare, parts, places)).into_pyobject(py)?.into_any())
     }
 
     #[classmethod]
     fn _from_parts(
-        _class: &Bound<'_, pyo3::types::PyType>,
-        name: String,
-        size: (f64, f64),
+        _class: &Bound<'_, PyType>,
+        bare: &[u8],
         parts: Vec<PyRef<'_, Part>>,
         places: Vec<(usize, f64, f64, f64)>,
     ) -> PyResult<Plate> {
@@ -162,6 +176,7 @@ impl Plate {
             })
             .collect::<Option<Vec<_>>>()
             .ok_or_else(|| pyo3::exceptions::PyIndexError::new_err("a place without its part"))?;
-        Ok(CorePlate { name, width_mm: size.0, depth_mm: size.1, placed }.into())
+        let bare: CorePlate = plain::from_bytes(bare)?;
+        Ok(CorePlate { placed, ..bare }.into())
     }
 }

@@ -23,9 +23,14 @@ pub(crate) trait Record: PyClass {
 
 /// Defines the class `$name` around `$core`: constructor, `replace`, `to_dict`, `repr`,
 /// equality and pickling, and the methods given in braces. The optional `check` is a core
-/// function that refuses values out of range.
+/// function that refuses values out of range; fields under `nested` are records themselves.
 macro_rules! record {
-    ($name:ident, $core:ty, $doc:literal, check $check:expr, { $($own:tt)* }) => {
+    (
+        $name:ident, $core:ty, $doc:literal,
+        check $check:expr,
+        nested { $($field:ident: $class:ident),* $(,)? },
+        { $($own:tt)* }
+    ) => {
         #[doc = $doc]
         #[pyclass(frozen, eq, module = "vatwright")]
         #[derive(PartialEq)]
@@ -75,11 +80,21 @@ macro_rules! record {
                 $crate::record::show(py, self)
             }
 
+            $(
+                #[getter]
+                fn $field(&self) -> $class {
+                    $class(self.0.$field.clone())
+                }
+            )*
+
             $($own)*
         }
     };
+    ($name:ident, $core:ty, $doc:literal, nested $nested:tt, $own:tt) => {
+        record!($name, $core, $doc, check |_| Ok(()), nested $nested, $own);
+    };
     ($name:ident, $core:ty, $doc:literal, { $($own:tt)* }) => {
-        record!($name, $core, $doc, check |_| Ok(()), { $($own)* });
+        record!($name, $core, $doc, nested {}, { $($own)* });
     };
     ($name:ident, $core:ty, $doc:literal) => {
         record!($name, $core, $doc, {});

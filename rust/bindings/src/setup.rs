@@ -15,7 +15,9 @@ record!(Resin, core::Resin, "The resin: liquid, green (before post-cure) and cur
 record!(Exposure, core::Exposure, "How layers are exposed.");
 record!(Limits, core::Limits, "What the user asks every plate to keep.");
 record!(Setup, core::Setup, "Machine, resin, exposure and limits under one name.",
-    check core::Setup::validate, {
+    check core::Setup::validate,
+    nested { machine: Machine, resin: Resin, exposure: Exposure, limits: Limits },
+    {
     /// A built-in setup by name, or the TOML file at that path.
     #[staticmethod]
     fn load(py: Python<'_>, name_or_path: PathBuf) -> PyResult<Setup> {
@@ -32,26 +34,6 @@ record!(Setup, core::Setup, "Machine, resin, exposure and limits under one name.
     /// The setup as TOML, every number included.
     fn to_toml(&self) -> String {
         self.0.to_toml()
-    }
-
-    #[getter]
-    fn machine(&self) -> Machine {
-        Machine(self.0.machine.clone())
-    }
-
-    #[getter]
-    fn resin(&self) -> Resin {
-        Resin(self.0.resin.clone())
-    }
-
-    #[getter]
-    fn exposure(&self) -> Exposure {
-        Exposure(self.0.exposure.clone())
-    }
-
-    #[getter]
-    fn limits(&self) -> Limits {
-        Limits(self.0.limits.clone())
     }
 });
 
