@@ -15,6 +15,7 @@ fn a_plate_becomes_one_object_a_part_at_its_place() {
     let place = |x_mm| Placed { part: Arc::clone(&part), x_mm, y_mm: 20.0, turn_deg: 90.0 };
     let plate = Plate {
         name: "one".into(),
+        printer: "desk-50um".into(),
         width_mm: 100.0,
         depth_mm: 50.0,
         placed: vec![place(10.0), place(30.0)],
