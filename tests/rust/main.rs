@@ -16,5 +16,6 @@ mod mesh_measure;
 mod orient;
 mod pack;
 mod plane;
+mod select;
 mod setup;
 mod shapes;

@@ -7,6 +7,7 @@ pub mod io;
 pub mod iso;
 pub mod measure;
 mod polygon;
+pub mod select;
 pub mod shapes;
 mod shells;
 mod solid;

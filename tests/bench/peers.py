@@ -1,0 +1,321 @@
+"""Times vatwright against general-purpose libraries, in one run, on one generated mesh.
+
+`make bench` runs it. Every job is a process of its own, so that its peak memory is its own, and
+one thread works unless the row says otherwise. What counts are the ratios; seconds depend on the
+machine. A peer that is not installed is named and left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+PITCH = 0.05
+Job = Callable[[Path], dict[str, Any]]
+JOBS: dict[str, Job] = {}
+
+
+def job(function: Job) -> Job:
+    JOBS[function.__name__] = function
+    return function
+
+
+def timed(work: Callable[[], Any], repeat: int = 3) -> tuple[float, Any]:
+    best, result = float("inf"), None
+    for _ in range(repeat):
+        start = time.perf_counter()
+        result = work()
+        best = min(best, time.perf_counter() - start)
+    return best, result
+
+
+def arrays(path: Path) -> tuple[Any, Any]:
+    import numpy as np
+
+    data = np.load(path.with_suffix(".npz"))
+    return data["vertices"], data["triangles"]
+
+
+def planes(vertices: Any) -> Any:
+    import numpy as np
+
+    count = int(np.ceil(vertices[:, 2].max() / PITCH - 0.5))
+    return (np.arange(count) + 0.5) * PITCH
+
+
+# --- layers with areas ---
+
+
+@job
+def layers_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    v, t = arrays(path)
+    mesh = vw.Mesh(v, t)
+    seconds, layers = timed(lambda: vw.Layers.scan(mesh, layer_mm=PITCH, pitch_mm=PITCH, threads=1))
+    return {"seconds": seconds, "volume": float(layers.areas_mm2.sum() * PITCH)}
+
+
+@job
+def layers_manifold3d(path: Path) -> dict[str, Any]:
+    import manifold3d
+    import numpy as np
+
+    v, t = arrays(path)
+    body = manifold3d.Manifold(manifold3d.Mesh(v.astype(np.float32), t.astype(np.uint32)))
+    seconds, areas = timed(lambda: [body.slice(float(z)).area() for z in planes(v)], 1)
+    return {"seconds": seconds, "volume": sum(areas) * PITCH}
+
+
+@job
+def layers_trimesh(path: Path) -> dict[str, Any]:
+    import trimesh
+
+    v, t = arrays(path)
+    body = trimesh.Trimesh(v, t, process=False)
+    heights = planes(v)
+
+    def work() -> float:
+        sections = body.section_multiplane([0, 0, 0], [0, 0, 1], heights)
+        return float(sum(s.area for s in sections if s is not None))
+
+    seconds, area = timed(work, 1)
+    return {"seconds": seconds, "volume": area * PITCH}
+
+
+# --- mesh -> masks of all layers -> 3D components of solid and void ---
+
+
+@job
+def chain_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    v, t = arrays(path)
+    mesh = vw.Mesh(v, t)
+
+    def work() -> Any:
+        layers = vw.Layers.scan(mesh, layer_mm=PITCH, pitch_mm=PITCH, threads=1)
+        return layers, layers.survey(threads=1)
+
+    seconds, (layers, survey) = timed(work)
+    return {"seconds": seconds, "pixels": layers.volume_mm3, "components": len(survey.components)}
+
+
+@job
+def chain_glued(path: Path) -> dict[str, Any]:
+    import cc3d
+    import cv2
+    import manifold3d
+    import numpy as np
+
+    v, t = arrays(path)
+    body = manifold3d.Manifold(manifold3d.Mesh(v.astype(np.float32), t.astype(np.uint32)))
+    cv2.setNumThreads(1)
+
+    def work() -> tuple[int, int, int]:
+        low = np.floor(v.min(0) / PITCH) - 1
+        size = (np.floor(v.max(0) / PITCH) + 2 - low).astype(int)
+        heights = planes(v)
+        mask = np.zeros((len(heights), size[1], size[0]), np.uint8)
+        for k, z in enumerate(heights):
+            rings = [
+                np.round((ring / PITCH - low[:2] - 0.5) * 16).astype(np.int32)
+                for ring in body.slice(float(z)).to_polygons()
+            ]
+            if rings:
+                cv2.fillPoly(mask[k], rings, 1, shift=4)
+        solid = int(cc3d.connected_components(mask, connectivity=6).max())
+        void = int(cc3d.connected_components(1 - mask, connectivity=6).max())
+        return int(mask.sum()), solid, void
+
+    seconds, (pixels, solid, _) = timed(work, 1)
+    return {"seconds": seconds, "pixels": pixels * PITCH**3, "components": solid}
+
+
+# --- loading a binary STL with welding ---
+
+
+@job
+def load_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    seconds, mesh = timed(lambda: vw.Mesh.load(path))
+    return {"seconds": seconds, "vertices": len(mesh.vertices)}
+
+
+@job
+def load_vtk(path: Path) -> dict[str, Any]:
+    from vtkmodules.vtkIOGeometry import vtkSTLReader
+
+    def work() -> int:
+        reader = vtkSTLReader()
+        reader.SetFileName(str(path))
+        reader.Update()
+        return int(reader.GetOutput().GetNumberOfPoints())
+
+    seconds, vertices = timed(work)
+    return {"seconds": seconds, "vertices": vertices}
+
+
+# --- mass properties ---
+
+
+@job
+def mass_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    v, t = arrays(path)
+    mesh = vw.Mesh(v, t)
+    seconds, measures = timed(lambda: mesh.measure(), 7)
+    return {"seconds": seconds, "volume": measures.volume_mm3}
+
+
+@job
+def mass_libigl(path: Path) -> dict[str, Any]:
+    import igl
+    import numpy as np
+
+    v, t = arrays(path)
+    t = t.astype(np.int64)
+    seconds, result = timed(lambda: igl.moments(v, t), 7)
+    return {"seconds": seconds, "volume": float(result[0])}
+
+
+# --- diagnose and repair of a damaged copy ---
+
+
+def damaged(path: Path) -> tuple[Any, Any]:
+    """The mesh with facets flipped, doubled, made zero-area, and small holes."""
+    import numpy as np
+
+    v, t = arrays(path)
+    rng = np.random.default_rng(7)
+    pick = rng.choice(len(t), 400, replace=False)
+    t = t.copy()
+    t[pick[:100]] = t[pick[:100]][:, ::-1]
+    doubled = t[pick[100:200]]
+    flat = np.stack([t[pick[200:300], 0], t[pick[200:300], 1], t[pick[200:300], 1]], 1)
+    keep = np.ones(len(t), bool)
+    keep[pick[300:]] = False
+    return v, np.concatenate([t[keep], doubled, flat])
+
+
+@job
+def repair_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    v, t = damaged(path)
+    mesh = vw.Mesh(v, t)
+    seconds, done = timed(lambda: (vw.diagnose(mesh), vw.repair(mesh))[1])
+    return {"seconds": seconds, "volume": done.value.volume_mm3, "closed": True}
+
+
+@job
+def repair_pymeshlab(path: Path) -> dict[str, Any]:
+    import pymeshlab
+
+    v, t = damaged(path)
+
+    def work() -> Any:
+        ms = pymeshlab.MeshSet()
+        ms.add_mesh(pymeshlab.Mesh(v, t))
+        ms.meshing_remove_duplicate_faces()
+        ms.meshing_remove_null_faces()
+        ms.meshing_repair_non_manifold_edges()
+        ms.meshing_close_holes(maxholesize=30)
+        ms.meshing_re_orient_faces_coherently()
+        return ms
+
+    seconds, ms = timed(work, 1)
+    volume = ms.get_geometric_measures().get("mesh_volume", float("nan"))
+    closed = ms.get_topological_measures()["boundary_edges"] == 0
+    return {"seconds": seconds, "volume": abs(volume), "closed": closed}
+
+
+# title, our job, peer's job, asked ratio of seconds, asked ratio of memory, what must agree
+ROWS = [
+    ("layers with areas", "layers_vatwright", "layers_manifold3d", 2.5, 0, "volume"),
+    ("layers with areas", "layers_vatwright", "layers_trimesh", 100, 0, "volume"),
+    ("masks and 3D components", "chain_vatwright", "chain_glued", 20, 20, "pixels"),
+    ("load binary STL, welded", "load_vatwright", "load_vtk", 1, 0, "vertices"),
+    ("mass properties", "mass_vatwright", "mass_libigl", 1, 0, "volume"),
+    ("diagnose and repair", "repair_vatwright", "repair_pymeshlab", 1, 0, "volume"),
+]
+
+
+def run(name: str, path: Path) -> dict[str, Any]:
+    """Runs one job in a process of its own."""
+    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "RAYON_NUM_THREADS": "1"}
+    done = subprocess.run(
+        [sys.executable, __file__, "--job", name, "--mesh", str(path)],
+        env={**os.environ, **one},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode:
+        last = done.stderr.strip().splitlines()
+        return {"error": last[-1] if last else f"exit {done.returncode}"}
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--job", choices=sorted(JOBS), help=argparse.SUPPRESS)
+    parser.add_argument("--mesh", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--triangles", type=int, default=500_000)
+    args = parser.parse_args()
+    if args.job:
+        # What the imports and the mesh itself take is not the job's doing.
+        arrays(args.mesh)
+        found = JOBS[args.job](args.mesh)
+        found["memory_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(json.dumps(found))
+        return 0
+
+    import numpy as np
+
+    import vatwright as vw
+
+    failed = 0
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "figure.stl"
+        body = vw.shapes.figure(1, height_mm=60.0, triangles=args.triangles).mesh
+        vw.write(path, body)
+        np.savez(path.with_suffix(".npz"), vertices=body.vertices, triangles=body.triangles)
+        print(f"figure of {len(body.triangles)} triangles, 60 mm, {PITCH} mm layers and pixels")
+        results: dict[str, dict[str, Any]] = {}
+        head = ("job", "peer", "ours s", "peer s", "ratio", "asked", "memory", "agreement")
+        print("{:26} {:18} {:>8} {:>8} {:>8} {:>6} {:>9} {:>10}".format(*head))
+        for title, ours, peer, asked, memory, key in ROWS:
+            for name in (ours, peer):
+                if name not in results:
+                    results[name] = run(name, path)
+            a, b = results[ours], results[peer]
+            other = peer.split("_", 1)[1]
+            if "error" in a or "error" in b:
+                print(f"{title:26} {other:18} left out: {a.get('error') or b.get('error')}")
+                failed += "error" in a
+                continue
+            ratio, mem = b["seconds"] / a["seconds"], b["memory_mb"] / a["memory_mb"]
+            good = ratio >= asked and mem >= memory
+            failed += not good
+            print(
+                f"{title:26} {other:18} {a['seconds']:8.3f} {b['seconds']:8.3f} {ratio:8.1f} "
+                f"{asked:6} {mem:8.1f}x {abs(a[key] / b[key] - 1):10.1e}"
+                f"{'' if good else '  below what was asked'}"
+            )
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
