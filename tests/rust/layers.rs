@@ -82,7 +82,7 @@ fn volume_converges_with_second_order() {
 #[test]
 fn overlapping_spheres_count_their_union_once() {
     // Union of two spheres of radius R at distance d: 2·(4/3)πR³ − π(4R+d)(2R−d)²/12 (lens
-    // formula, from memory; follows from two caps of REFERENCES §9's cap formula).
+    // formula, from memory; follows from two caps of the cap formula).
     let (r, d): (f64, f64) = (10.0, 8.0);
     let ball = shapes::sphere(r, 80_000).unwrap();
     let found = scan(&[at(&ball, 0.0, 0.0, 10.5), at(&ball, d, 0.0, 10.5)], 0.1, 0.1).volume_mm3();
@@ -162,7 +162,7 @@ fn a_ring_outline_holds_its_hole() {
     assert_relative_eq!(s.voids[0].area_mm2, 36.0 * PI, max_relative = 1e-3);
 }
 
-// --- cups and pockets, by DESIGN's exact definition ---
+// --- cups and pockets ---
 
 #[test]
 fn a_sealed_sphere_is_a_pocket() {

@@ -1,6 +1,7 @@
 //! Orient against parts whose best pose is known, and against itself at finer pitch.
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
+use nalgebra::UnitQuaternion;
 use std::sync::Arc;
 use vatwright::mechanics::optics;
 use vatwright::mesh::shapes;
@@ -170,7 +171,7 @@ fn thread_counts_give_the_same_pose() {
     assert!(one == run(2) && one == run(7));
 }
 
-// --- steps and light: REFERENCES §7, arithmetic from the formula beside each ---
+// --- steps and light: arithmetic from the formula beside each ---
 
 #[test]
 fn quiet_angles_come_out_of_the_formula_and_of_a_sweep() {
@@ -196,4 +197,24 @@ fn light_sees_the_steps() {
     assert_abs_diff_eq!(optics::reflected_scatter(10e-6, 550.0), 0.0522, epsilon = 5e-5);
     assert_abs_diff_eq!(optics::transmitted_scatter(10e-6, 550.0, 1.5), 0.00326, epsilon = 5e-6);
     assert_abs_diff_eq!(optics::quarter_wave_mm(550.0, 1.5), 275e-6, epsilon = 1e-12);
+}
+#[test]
+fn a_turned_model_finds_an_equally_good_pose() {
+    let bracket = || {
+        shapes::extrude(
+            "bracket",
+            &[vec![[0.0, 0.0], [30.0, 0.0], [30.0, 4.0], [4.0, 4.0], [4.0, 20.0], [0.0, 20.0]]],
+            12.0,
+        )
+        .unwrap()
+    };
+    let o = Orient::default();
+    let plain = search(&o, bracket()).fine[0].score;
+    for i in 1..4 {
+        let angle = f64::from(i) * 0.9;
+        let turn = UnitQuaternion::from_euler_angles(angle, 0.7 * angle, 0.3 * angle);
+        let pose = vatwright::Pose::from_parts(nalgebra::Translation3::identity(), turn);
+        let turned = Solid::try_from(bracket().transformed(&pose)).unwrap();
+        assert_relative_eq!(search(&o, turned).fine[0].score, plain, max_relative = 0.03);
+    }
 }

@@ -11,7 +11,7 @@ fn area(mesh: &Mesh, chosen: &[bool]) -> f64 {
 #[test]
 fn a_lens_gives_its_faces() {
     let lens = shapes::plano_convex(50.0, 25.0, 4.0, 120).unwrap();
-    // The curved face is the cap of a sphere of 50 mm: area 2πRh, h its sag (REFERENCES §9).
+    // The curved face is the cap of a sphere of 50 mm: area 2πRh, h its sag (from memory).
     let sag = shapes::sag_mm(50.0, 12.5);
     let cap = 2.0 * std::f64::consts::PI * 50.0 * sag;
     let center = Point::new(0.0, 0.0, 4.0 - 50.0);

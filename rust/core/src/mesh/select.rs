@@ -24,12 +24,7 @@ pub fn by_normal(mesh: &Mesh, direction: Vector, within_deg: f64) -> Result<Vec<
 ///
 /// # Errors
 /// [`Error::Value`] when the normal is zero or the tolerance negative.
-pub fn by_plane(
-    mesh: &Mesh,
-    point: Point,
-    normal: Vector,
-    tolerance_mm: f64,
-) -> Result<Vec<bool>> {
+pub fn by_plane(mesh: &Mesh, point: Point, normal: Vector, tolerance_mm: f64) -> Result<Vec<bool>> {
     let normal = unit("select.normal", normal)?;
     near(mesh, tolerance_mm, |p| (p - point).dot(&normal))
 }
@@ -66,9 +61,7 @@ pub fn by_cylinder(
 
 /// Facets whose corners all lie in a box.
 pub fn by_box(mesh: &Mesh, bounds: &Bounds) -> Vec<bool> {
-    let inside = |p: &Point| {
-        (0..3).all(|a| (bounds.min[a]..=bounds.max[a]).contains(&p[a]))
-    };
+    let inside = |p: &Point| (0..3).all(|a| (bounds.min[a]..=bounds.max[a]).contains(&p[a]));
     each(mesh, |i| mesh.corners(i).iter().all(inside))
 }
 

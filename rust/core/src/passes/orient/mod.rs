@@ -52,7 +52,7 @@ impl Default for Orient {
     fn default() -> Orient {
         Orient {
             directions: 400,
-            refine: 12,
+            refine: 24,
             coarse_mm: None,
             fine_mm: None,
             goals: Vec::new(),
@@ -173,12 +173,16 @@ impl Orient {
         };
         let fine_ctx = ctx.stage("fine", 0.7, 0.9);
         let mut fine = self.judge_all(&ups, &extremes, &scale, &fine_ctx, at_fine)?;
-        // Then close in on the best by smaller and smaller turns.
-        for (i, share) in [0.3, 0.15, 0.07].into_iter().enumerate() {
-            let from = 0.9 + 0.033 * i as f64;
+        // Then close in on the few best by smaller and smaller turns.
+        for (round, (count, share)) in [(4, 0.5), (3, 0.25), (2, 0.12)].into_iter().enumerate() {
+            let from = 0.9 + 0.033 * round as f64;
             let round = ctx.stage("closing in", from, from + 0.033);
-            let up = fine[choose::ranked(&fine, self)[0]].up;
-            let ups = directions::around(&up, share * spacing.min(0.6));
+            let best = choose::ranked(&fine, self);
+            let ups: Vec<Vector> = best
+                .iter()
+                .take(count)
+                .flat_map(|&i| directions::around(&fine[i].up, share * spacing.min(0.6)))
+                .collect();
             fine.extend(self.judge_all(&ups, &extremes, &scale, &round, at_fine)?);
         }
         let order = choose::ranked(&fine, self);

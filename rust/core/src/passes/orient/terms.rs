@@ -181,7 +181,7 @@ impl Judge<'_> {
             t.cup_mm2 = t.cup_mm2.max(section.sealed_mm2);
         }
         t.mean_peel_n = peel_sum / survey.sections.len().max(1) as f64;
-        t.pocket_mm3 = survey.pockets().map(|p| p.volume_mm3).sum();
+        t.pocket_mm3 = survey.pockets().map(|p| p.volume_mm3).fold(0.0, std::ops::Add::add);
         t.islands = survey.islands.len() as f64;
         t.overhang_mm2 = over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).sum();
         t.flat_mm2 = over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).fold(0.0, f64::max);
