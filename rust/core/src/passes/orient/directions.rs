@@ -18,17 +18,20 @@ pub(super) fn even(count: u32, frame: &Matrix3<f64>) -> Vec<Vector> {
         .collect()
 }
 
-/// The part's own directions: as modelled, its principal axes, and its large flat faces down and
-/// up.
+/// The part's own directions: as modelled, its principal axes, its large flat faces down and up,
+/// and standing on the edge between two of them.
 pub(super) fn natural(part: &Part, frame: &Matrix3<f64>) -> Vec<Vector> {
     let mut out = vec![part.pose.rotation.inverse() * Vector::z()];
     for axis in frame.column_iter() {
         out.push(axis.into_owned());
         out.push(-axis.into_owned());
     }
-    for n in flats(&part.body) {
+    let flats = flats(&part.body);
+    for (i, n) in flats.iter().enumerate() {
         out.push(-n);
-        out.push(n);
+        out.push(*n);
+        let edges = flats[..i].iter().filter_map(|m| (n + m).try_normalize(0.1));
+        out.extend(edges.map(|up| -up));
     }
     dedup(out)
 }

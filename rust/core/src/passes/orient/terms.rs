@@ -159,7 +159,8 @@ impl Judge<'_> {
         let grid = Grid::around(surfaces, layer_mm, pitch_mm)?;
         let layers = Scan::new(surfaces, grid).layers(&quiet)?;
         let survey = Survey::of(&layers, &quiet)?;
-        let reach = layer_mm / SELF_SUPPORTING_DEG.to_radians().tan();
+        // A tenth more, so that a face just at the limit does not flicker.
+        let reach = 1.1 * layer_mm / SELF_SUPPORTING_DEG.to_radians().tan();
         let over = overhangs(&layers, reach, &quiet)?;
 
         let mut t = Terms { height_mm: grid_height(surfaces), ..Terms::default() };
