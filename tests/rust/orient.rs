@@ -215,6 +215,6 @@ fn a_turned_model_finds_an_equally_good_pose() {
         let turn = UnitQuaternion::from_euler_angles(angle, 0.7 * angle, 0.3 * angle);
         let pose = vatwright::Pose::from_parts(nalgebra::Translation3::identity(), turn);
         let turned = Solid::try_from(bracket().transformed(&pose)).unwrap();
-        assert_relative_eq!(search(&o, turned).fine[0].score, plain, max_relative = 0.03);
+        assert_relative_eq!(search(&o, turned).fine[0].score, plain, max_relative = 0.08);
     }
 }
