@@ -1,6 +1,7 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
 mod boolean;
+mod check;
 mod common;
 mod estimate;
 mod export;

@@ -1,11 +1,114 @@
-//! Check: what would fail, layer by layer and with numbers.
+//! Check: what would fail, layer by layer and with numbers, before anything is printed.
+//!
+//! [`inspect`] gathers the [`Evidence`] once (layers, survey, loads) and asks every mode of
+//! failure in [`MODES`] for its [`Finding`]s. A mode that lacks an input says so in a finding
+//! instead of passing. A *fault* will fail as it stands; a *warning* may; a *note* is worth
+//! knowing.
+
+mod cup;
+mod cure;
+mod evidence;
+mod gap;
+mod island;
+mod keep_clean;
+mod ledge;
+mod lines;
+mod overhang;
+mod pocket;
+mod profile;
+mod sag;
+mod size;
+mod thin;
+mod vat;
+
+pub use evidence::Evidence;
+pub use ledge::Reach;
+pub use profile::Profile;
 
 use crate::context::Context;
 use crate::error::Result;
-use crate::finding::{Done, Report};
+use crate::finding::{Done, Finding, Report, Severity};
 use crate::part::Part;
 use crate::passes::Pass;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use std::cmp::Reverse;
+
+/// A way to fail.
+#[derive(Clone, Copy, Debug)]
+pub struct Mode {
+    /// Word for it; findings of this mode carry it as their code.
+    pub code: &'static str,
+    /// Looks for it.
+    pub find: fn(&Evidence<'_>) -> Result<Vec<Finding>>,
+}
+
+macro_rules! modes {
+    ($($module:ident),*) => {
+        /// Every mode that reads the layers, in the order of reports. Size is judged before them:
+        /// what does not fit is not scanned.
+        pub const MODES: &[Mode] =
+            &[$(Mode { code: stringify!($module), find: $module::find }),*];
+    };
+}
+modes!(cup, pocket, island, overhang, sag, thin, gap, cure, vat, keep_clean);
+
+/// What the check found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Checked {
+    /// Everything there is to say, gravest first.
+    pub findings: Vec<Finding>,
+    /// Layer by layer.
+    pub profile: Profile,
+}
+
+impl Checked {
+    /// The gravest severity found.
+    pub fn worst(&self) -> Option<Severity> {
+        self.findings.iter().map(|f| f.severity).max()
+    }
+}
+
+/// Findings of one kind listed singly; beyond that they are only counted.
+const LISTED: usize = 25;
+
+/// Looks at a part for every way to fail.
+///
+/// A part that does not fit the machine gets that finding alone: the rest is judged once it fits.
+///
+/// # Errors
+/// [`Error::Value`](crate::Error::Value) or [`Error::Limit`](crate::Error::Limit) when the layer
+/// grid cannot be made, [`Error::Cancelled`](crate::Error::Cancelled).
+pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
+    let misfits = size::find(part, &ctx.setup);
+    if misfits.iter().any(|f| f.severity == Severity::Fault) {
+        return Ok(Checked { findings: misfits, profile: Profile::default() });
+    }
+    let stage = ctx.stage("layers", 0.0, 0.7);
+    let evidence = Evidence::gather(part, &stage)?;
+    let found = MODES.par_iter().map(|m| (m.find)(&evidence)).collect::<Result<Vec<_>>>()?;
+    let mut findings = misfits;
+    found.into_iter().for_each(|of_mode| findings.extend(shortened(of_mode)));
+    findings.sort_by_key(|f| Reverse(f.severity));
+    ctx.checkpoint(1.0)?;
+    Ok(Checked { findings, profile: evidence.profile })
+}
+
+/// Keeps the gravest findings of a mode and counts the others.
+fn shortened(mut findings: Vec<Finding>) -> Vec<Finding> {
+    findings.sort_by_key(|f| Reverse(f.severity));
+    if findings.len() > LISTED {
+        let rest = findings.split_off(LISTED);
+        let first = &rest[0];
+        findings.push(Finding::new(
+            &first.code,
+            first.severity,
+            &first.part,
+            format!("{} more of the same kind", rest.len()),
+        ));
+    }
+    findings
+}
 
 /// Options of the check. As a step of a recipe it hands the part on unchanged.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -19,8 +122,11 @@ impl Pass<Part> for Check {
         "check"
     }
 
-    fn apply(&self, part: Part, _ctx: &Context) -> Result<Done<Part>> {
-        let report = Report::new("check", &part.name);
+    fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
+        let checked = inspect(&part, ctx)?;
+        let mut report = Report::new("check", &part.name);
+        report.findings = checked.findings;
+        checked.profile.summary(&mut report);
         Ok(Done { value: part, report })
     }
 }

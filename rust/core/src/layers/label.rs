@@ -4,7 +4,7 @@
 //! neighbouring rows (run labelling as in He, Chao & Suzuki 2008, 10.1109/TIP.2008.919369).
 
 use super::grid::Grid;
-use super::spans::{Layer, SUBPIXEL};
+use super::spans::{Layer, SUBPIXEL, Span};
 use crate::mesh::Point;
 use serde::{Deserialize, Serialize};
 
@@ -114,6 +114,38 @@ impl Labelled {
         out.label_solid(layer, k, grid);
         out.label_void(k, grid);
         out
+    }
+
+    /// The regions as layers of their own, in the order of `regions`.
+    fn pieces(&self, layer: &Layer) -> Vec<Layer> {
+        if self.regions.len() == 1 && self.thin == 0 {
+            return vec![layer.clone()];
+        }
+        let mut rows: Vec<Vec<(u32, Span)>> = vec![Vec::new(); self.regions.len()];
+        for row in self.rows() {
+            let mut spans = layer.row(row).iter().peekable();
+            for run in self.row(row) {
+                while let Some(s) = spans.next_if(|s| s.x1 <= run.x.1) {
+                    // Spans too thin to hold a pixel's centre lie between runs.
+                    if s.x0 >= run.x.0 {
+                        rows[run.region as usize].push((row, *s));
+                    }
+                }
+            }
+        }
+        let cut = |rows: Vec<(u32, Span)>| {
+            let range = match (rows.first(), rows.last()) {
+                (Some(a), Some(b)) => a.0..b.0 + 1,
+                _ => 0..0,
+            };
+            let mut rest = rows.into_iter().peekable();
+            Layer::from_rows(range, |row, out| {
+                while let Some((_, span)) = rest.next_if(|r| r.0 == row) {
+                    out.push(span);
+                }
+            })
+        };
+        rows.into_iter().map(cut).collect()
     }
 
     fn row_count(&self) -> usize {
@@ -348,6 +380,14 @@ fn free(row: &[Run], out: &mut Vec<((u32, u32), u32)>) {
     out.push(((start, u32::MAX), OUTSIDE));
 }
 
+impl Layer {
+    /// The connected regions of this layer, in the order in which a
+    /// [`Survey`](super::Survey) lists them.
+    pub fn pieces(&self, grid: &Grid) -> Vec<Layer> {
+        Labelled::new(self, 0, grid).pieces(self)
+    }
+}
+
 fn meet(a: (u32, u32), b: (u32, u32)) -> bool {
     a.0 < b.1 && b.0 < a.1
 }
@@ -369,19 +409,19 @@ fn slanted(a: u32, b: u32) -> f64 {
 }
 
 /// Union–find whose root is always the least member, so that labels follow the scan order.
-pub(super) struct Sets(Vec<u32>);
+pub(crate) struct Sets(Vec<u32>);
 
 impl Sets {
-    pub(super) fn new(n: usize) -> Sets {
+    pub(crate) fn new(n: usize) -> Sets {
         Sets((0..n as u32).collect())
     }
 
-    pub(super) fn grow(&mut self) -> usize {
+    pub(crate) fn grow(&mut self) -> usize {
         self.0.push(self.0.len() as u32);
         self.0.len() - 1
     }
 
-    pub(super) fn root(&mut self, mut i: usize) -> usize {
+    pub(crate) fn root(&mut self, mut i: usize) -> usize {
         while self.0[i] as usize != i {
             self.0[i] = self.0[self.0[i] as usize];
             i = self.0[i] as usize;
@@ -389,14 +429,14 @@ impl Sets {
         i
     }
 
-    pub(super) fn join(&mut self, a: usize, b: usize) -> usize {
+    pub(crate) fn join(&mut self, a: usize, b: usize) -> usize {
         let (a, b) = (self.root(a), self.root(b));
         self.0[a.max(b)] = a.min(b) as u32;
         a.min(b)
     }
 
     /// Numbers the sets from 0 in the order of their least members; returns how many there are.
-    pub(super) fn number(&mut self, mut tell: impl FnMut(usize, u32)) -> usize {
+    pub(crate) fn number(&mut self, mut tell: impl FnMut(usize, u32)) -> usize {
         let mut labels = vec![0u32; self.0.len()];
         let mut count = 0;
         for i in 0..self.0.len() {

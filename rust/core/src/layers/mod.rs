@@ -16,6 +16,7 @@ mod survey;
 mod voids;
 
 pub use grid::{Grid, layers_to};
+pub(crate) use label::Sets;
 pub use label::{Region, VoidRegion};
 pub use overhang::{Overhang, overhangs};
 pub use scan::{Fill, Scan, Surface};

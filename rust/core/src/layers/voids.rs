@@ -16,7 +16,8 @@ pub struct Cup {
     pub sealed: Vec<(u32, f64)>,
     /// Volume of its sealed layers, mm³.
     pub volume_mm3: f64,
-    /// The first layer in which it reaches the outside; `None` for a pocket.
+    /// The first layer in which it reaches the outside, the number of layers when only the last
+    /// one leaves it open; `None` for a pocket.
     pub opens_at: Option<u32>,
     /// Centroid of its widest sealed layer, mm.
     pub place: Point,
@@ -107,8 +108,12 @@ impl Voids {
         }
     }
 
-    /// Every void that was ever sealed, by first sealed layer and place.
+    /// Every void that was ever sealed, by first sealed layer and place. What the last layer
+    /// leaves open is open from there on.
     pub(super) fn finish(mut self, grid: &Grid) -> Vec<Cup> {
+        for set in std::mem::take(&mut self.last) {
+            self.join(0, set as usize, grid.layers, grid);
+        }
         let left = self.growing.drain(1..).filter_map(|g| g.finish(None, grid));
         self.done.extend(left);
         self.done.sort_by(|a, b| {

@@ -1,0 +1,37 @@
+//! Narrow gaps: voids that light and blur close, so that the two sides fuse.
+
+use super::Evidence;
+use super::lines::{Between, Widths};
+use crate::error::Result;
+use crate::finding::{Finding, Severity};
+use crate::mechanics::cure;
+
+pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
+    let (r, x) = (&e.setup().resin, &e.setup().exposure);
+    let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.exposure_s);
+    let growth = cure::edge_growth_mm(dose, r.critical_mj_cm2, x.edge_blur_mm).max(0.0);
+    let through = cure::print_through_mm(
+        f64::INFINITY,
+        x.layer_mm,
+        dose,
+        r.penetration_mm,
+        r.critical_mj_cm2,
+    );
+    let widths = Widths {
+        across_mm: e.grid().pitch_mm + 2.0 * growth,
+        along_z_mm: through.max(e.grid().layer_mm),
+    };
+    let finding = |p: &super::lines::Patch| {
+        let (first, last) = (e.grid().layer_at(p.bounds.min.z), e.grid().layer_at(p.bounds.max.z));
+        let message = format!(
+            "{:.2} mm² of gap are down to {:.3} mm wide; light through and beside it can close it",
+            p.area_mm2, p.least_mm
+        );
+        Finding::new("gap", Severity::Warning, &e.part.name, message)
+            .at_layers(first, last)
+            .at(p.place)
+            .measured(p.least_mm, p.limit_mm, "mm")
+            .remedy("widen the gap, or stand it upright so that no layer shines through it")
+    };
+    Ok(e.lines.patches(e, Between::Void, widths).iter().map(finding).collect())
+}

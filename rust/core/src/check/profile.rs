@@ -1,0 +1,52 @@
+//! The profile: what each layer weighs on, as columns for a plot or a table.
+
+use crate::finding::Report;
+use serde::{Deserialize, Serialize};
+
+/// One number a layer in each column; all columns are equally long.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Profile {
+    /// Height when the layer is done, mm.
+    pub z_mm: Vec<f64>,
+    /// Time from the start until the layer is done, s.
+    pub clock_s: Vec<f64>,
+    /// Solid area, mm².
+    pub section_mm2: Vec<f64>,
+    /// Area of voids sealed while the layer prints, mm².
+    pub sealed_mm2: Vec<f64>,
+    /// Peel of the layer, N.
+    pub peel_n: Vec<f64>,
+    /// Upper bound of the pull of sealed voids, N.
+    pub suction_n: Vec<f64>,
+}
+
+impl Profile {
+    /// Number of layers.
+    pub fn len(&self) -> usize {
+        self.z_mm.len()
+    }
+
+    /// Whether there is no layer.
+    pub fn is_empty(&self) -> bool {
+        self.z_mm.is_empty()
+    }
+
+    /// Peel and suction of a layer together, N.
+    ///
+    /// # Panics
+    /// When there is no such layer.
+    pub fn pull_n(&self, layer: u32) -> f64 {
+        self.peel_n[layer as usize] + self.suction_n[layer as usize]
+    }
+
+    /// Puts the profile's totals and peaks into a report.
+    pub(super) fn summary(&self, report: &mut Report) {
+        let peak = |column: &[f64]| column.iter().copied().fold(0.0, f64::max);
+        report.number("layers", self.len() as f64);
+        report.number("height_mm", self.z_mm.last().copied().unwrap_or(0.0));
+        report.number("time_s", self.clock_s.last().copied().unwrap_or(0.0));
+        report.number("peak_section_mm2", peak(&self.section_mm2));
+        report.number("peak_peel_n", peak(&self.peel_n));
+        report.number("peak_suction_n", peak(&self.suction_n));
+    }
+}

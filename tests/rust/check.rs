@@ -1,0 +1,250 @@
+//! Known answers of the check: parts with exactly one fault each, found at its layer, and the
+//! same part mended, which passes.
+
+use nalgebra::{Translation3, UnitQuaternion};
+use vatwright::check::{Checked, Reach, inspect};
+use vatwright::mesh::shapes::{bowl, cuboid, extrude, hollow_sphere, plate};
+use vatwright::{Context, Finding, Mesh, Part, Pose, Setup, Severity, Solid, Vector};
+
+fn check(part: &Part) -> Checked {
+    inspect(part, &Context::new(Setup::default())).unwrap()
+}
+
+/// The one fault of a part; nothing else is worse than a note.
+fn only_fault(part: &Part) -> Finding {
+    let findings = check(part).findings;
+    let bad: Vec<_> = findings.iter().filter(|f| f.severity > Severity::Note).collect();
+    assert_eq!(bad.len(), 1, "{bad:#?}");
+    assert_eq!(bad[0].severity, Severity::Fault, "{bad:#?}");
+    assert!(!bad[0].remedy.is_empty());
+    bad[0].clone()
+}
+
+fn assert_clean(part: &Part) {
+    let findings = check(part).findings;
+    assert!(findings.iter().all(|f| f.severity == Severity::Note), "{findings:#?}");
+}
+
+/// A body of several closed pieces, each moved by its own offset.
+fn body(name: &str, pieces: &[(Solid, [f64; 3])]) -> Solid {
+    let meshes: Vec<Mesh> =
+        pieces.iter().map(|(s, [x, y, z])| s.transformed(&Pose::translation(*x, *y, *z))).collect();
+    Solid::try_from(Mesh::concat(name, &meshes)).unwrap()
+}
+
+/// Turned by 90° about x, so that y becomes z, then moved.
+fn on_edge(solid: &Solid, [x, y, z]: [f64; 3]) -> Solid {
+    let turn = UnitQuaternion::from_axis_angle(&Vector::x_axis(), std::f64::consts::FRAC_PI_2);
+    let pose = Pose::from_parts(Translation3::new(x, y, z), turn);
+    Solid::try_from(solid.transformed(&pose)).unwrap()
+}
+
+fn near(layer: u32, z_mm: f64) -> bool {
+    (f64::from(layer) * 0.05 - z_mm).abs() <= 0.101
+}
+
+#[test]
+fn a_closed_bowl_is_one_cup_and_a_hole_mends_it() {
+    // Mouth away from the plate: film and wall close the hollow in every layer.
+    let fault = only_fault(&Part::new(seated(0.0)));
+    assert_eq!(fault.code, "cup");
+    let (first, last) = fault.layers.unwrap();
+    assert!(near(first, 2.0) && near(last, 10.0), "{fault:#?}");
+    // Sealed full of resin it pulls with one atmosphere over π·8² mm².
+    let force = 0.101_325 * std::f64::consts::PI * 64.0;
+    assert!((fault.value.unwrap() / force - 1.0).abs() < 0.01, "{fault:#?}");
+    assert_clean(&Part::new(seated(4.0)));
+}
+
+/// A bowl of 10 mm with a wall of 2 mm, mouth up, on four bars that carry its bottom.
+fn seated(hole_mm: f64) -> Solid {
+    let bowl = bowl(10.0, 2.0, hole_mm, 256).unwrap();
+    let inner = if hole_mm > 0.0 { hole_mm / 2.0 - 0.1 } else { 0.0 };
+    let long = 5.8 - inner;
+    let (x, y) = (cuboid(long, 2.0, 1.9).unwrap(), cuboid(2.0, long, 1.9).unwrap());
+    let bars = [
+        (x.clone(), [inner, -1.0, 0.0]),
+        (x, [-5.8, -1.0, 0.0]),
+        (y.clone(), [-1.0, inner, 0.0]),
+        (y, [-1.0, -5.8, 0.0]),
+    ];
+    let pieces: Vec<_> = std::iter::once((bowl, [0.0, 0.0, 10.0])).chain(bars).collect();
+    body("bowl", &pieces)
+}
+
+#[test]
+fn a_sealed_void_is_one_pocket() {
+    let sphere = hollow_sphere(8.0, 5.0, 20_000).unwrap();
+    let foot = cuboid(14.0, 14.0, 6.0).unwrap();
+    let full = body("ball", &[(sphere.clone(), [0.0, 0.0, 8.0]), (foot, [-7.0, -7.0, 0.0])]);
+    // The foot fills the void's lower part but not the rest.
+    let fault = only_fault(&Part::new(full));
+    assert_eq!(fault.code, "pocket");
+    let (first, last) = fault.layers.unwrap();
+    assert!(near(first, 6.0) && near(last, 13.0), "{fault:#?}");
+    // The closed form of a spherical segment: the void above z = 6 of a ball about z = 8.
+    let h = 5.0 + 2.0;
+    let volume = std::f64::consts::PI * h * h * (3.0 * 5.0 - h) / 3.0;
+    assert!((fault.value.unwrap() / volume - 1.0).abs() < 0.01, "{fault:#?}");
+}
+
+#[test]
+fn a_floating_piece_is_one_island_and_a_stem_mends_it() {
+    // A gallows whose stem hangs free from z = 3 until the slope meets it at z = 6.
+    let gallows = |z: f64| {
+        let profile =
+            vec![[0.0, 0.0], [4.0, 0.0], [7.0, 6.0], [7.0, z], [8.0, z], [8.0, 12.0], [0.0, 12.0]];
+        upright(&profile, 4.0)
+    };
+    let fault = only_fault(&Part::new(gallows(3.0)));
+    assert_eq!(fault.code, "island");
+    let (first, last) = fault.layers.unwrap();
+    assert!(near(first, 3.0) && near(last, 6.0), "{fault:#?}");
+    assert!((fault.value.unwrap() - 4.0).abs() < 0.01, "{fault:#?}");
+    assert_clean(&Part::new(gallows(0.0)));
+}
+
+/// Extrudes an outline given in (x, z) along y.
+fn upright(profile: &[[f64; 2]], depth_mm: f64) -> Solid {
+    let flat = extrude("outline", &[profile.to_vec()], depth_mm).unwrap();
+    on_edge(&flat, [0.0, depth_mm, 0.0])
+}
+
+#[test]
+fn a_shelf_is_one_overhang_and_a_slope_mends_it() {
+    let shelf = |rise: f64| {
+        upright(
+            &[[0.0, 0.0], [6.0, 0.0], [6.0, 8.0 - rise], [12.0, 8.0], [12.0, 11.0], [0.0, 11.0]],
+            5.0,
+        )
+    };
+    let fault = only_fault(&Part::new(shelf(0.0)));
+    assert_eq!(fault.code, "overhang");
+    assert!(near(fault.layers.unwrap().0, 8.0), "{fault:#?}");
+    assert!((fault.value.unwrap() - 6.0).abs() < 0.1, "{fault:#?}");
+    assert_clean(&Part::new(shelf(6.0)));
+}
+
+#[test]
+fn a_slab_parallel_to_the_plate_sags_and_a_tilted_one_does_not() {
+    // A table: its top begins parallel to the plate between four legs.
+    let leg = cuboid(3.0, 3.0, 10.5).unwrap();
+    let top = plate(24.0, 24.0, 3.0).unwrap();
+    let legs = [[-12.0, -12.0], [9.0, -12.0], [-12.0, 9.0], [9.0, 9.0]];
+    let mut pieces = vec![(top.clone(), [0.0, 0.0, 10.0])];
+    pieces.extend(legs.iter().map(|&[x, y]| (leg.clone(), [x, y, 0.0])));
+    let fault = only_fault(&Part::new(body("table", &pieces)));
+    assert_eq!(fault.code, "sag");
+    assert!(near(fault.layers.unwrap().0, 10.0), "{fault:#?}");
+    // The centre of the top lies 9·√2 mm from the legs' inner corners.
+    assert!((fault.value.unwrap() / (2.0 * 9.0 * 2f64.sqrt()) - 1.0).abs() < 0.05, "{fault:#?}");
+    // The same slab standing on its edge.
+    let standing = on_edge(&top, [0.0, 0.0, 12.0]);
+    assert_clean(&Part::new(standing));
+}
+
+#[test]
+fn a_wall_thinner_than_a_pixel_is_found_whatever_its_direction() {
+    let base = cuboid(10.0, 10.0, 3.0).unwrap();
+    let fin = |wall: f64, along_x: bool| {
+        let (x, y) = if along_x { (8.0, wall) } else { (wall, 8.0) };
+        let fin = cuboid(x, y, 8.0).unwrap();
+        // Off the pixels' centres, so that nothing of it is drawn.
+        body("fin", &[(base.clone(), [0.0; 3]), (fin, [1.03, 1.03, 2.0])])
+    };
+    for along_x in [true, false] {
+        let fault = only_fault(&Part::new(fin(0.03, along_x)));
+        assert_eq!(fault.code, "thin");
+        let (first, last) = fault.layers.unwrap();
+        assert!(near(first, 3.0) && near(last, 10.0), "{fault:#?}");
+        assert!((fault.value.unwrap() - 0.03).abs() < 1e-3, "{fault:#?}");
+        assert_clean(&Part::new(fin(0.4, along_x)));
+    }
+}
+
+#[test]
+fn a_sheet_thinner_than_a_layer_is_found() {
+    // Carried by walls 0.8 mm apart, so that only its thickness is wrong.
+    let wall = cuboid(0.6, 6.0, 4.0).unwrap();
+    let mut pieces = [0.0, 1.4].map(|x| (wall.clone(), [x, 0.0, 0.0])).to_vec();
+    pieces.push((cuboid(2.0, 6.0, 0.03).unwrap(), [0.0, 0.0, 3.985]));
+    let fault = only_fault(&Part::new(body("sheet", &pieces)));
+    assert_eq!(fault.code, "thin");
+    assert!((fault.value.unwrap() - 0.03).abs() < 1e-3, "{fault:#?}");
+    pieces.pop();
+    pieces.push((cuboid(2.0, 6.0, 0.6).unwrap(), [0.0, 0.0, 3.9]));
+    assert_clean(&Part::new(body("sheet", &pieces)));
+}
+
+#[test]
+fn a_slot_narrower_than_a_pixel_is_a_warning() {
+    let block = cuboid(6.0, 8.0, 6.0).unwrap();
+    let with_slot = |slot: f64| {
+        let base = cuboid(12.0 + slot, 8.0, 1.0).unwrap();
+        body(
+            "slot",
+            &[(block.clone(), [0.0; 3]), (block.clone(), [6.0 + slot, 0.0, 0.0]), (base, [0.0; 3])],
+        )
+    };
+    let findings = check(&Part::new(with_slot(0.03))).findings;
+    let gap = findings.iter().find(|f| f.code == "gap").expect("the slot");
+    assert_eq!(gap.severity, Severity::Warning);
+    assert!((gap.value.unwrap() - 0.03).abs() < 1e-3, "{gap:#?}");
+    assert!(near(gap.layers.unwrap().0, 1.0), "{gap:#?}");
+    assert_clean(&Part::new(with_slot(0.5)));
+}
+
+#[test]
+fn a_part_larger_than_the_machine_is_only_told_so() {
+    let fault = only_fault(&Part::new(cuboid(140.0, 20.0, 5.0).unwrap()));
+    assert_eq!((fault.code.as_str(), fault.value, fault.limit), ("size", Some(140.0), Some(130.0)));
+    let fault = only_fault(&Part::new(cuboid(10.0, 10.0, 170.0).unwrap()));
+    assert_eq!((fault.code.as_str(), fault.value, fault.limit), ("size", Some(170.0), Some(160.0)));
+    assert_clean(&Part::new(cuboid(20.0, 100.0, 5.0).unwrap()));
+}
+
+#[test]
+fn a_part_that_takes_more_than_the_vat_holds_runs_dry_at_its_layer() {
+    let mut setup = Setup::default();
+    setup.machine.vat_ml = 2.0;
+    let part = Part::new(cuboid(20.0, 20.0, 10.0).unwrap());
+    let findings = inspect(&part, &Context::new(setup)).unwrap().findings;
+    let vat = findings.iter().find(|f| f.code == "vat").unwrap();
+    // 400 mm² a layer, 1.10 g/cm³ liquid to 1.18 cured: 0.02145 ml a layer, empty in the 94th.
+    assert_eq!(vat.layers, Some((93, 199)));
+    assert!((vat.value.unwrap() - 4.0 * 1.18 / 1.10).abs() < 1e-3, "{vat:#?}");
+    assert_clean(&part);
+}
+
+#[test]
+fn too_little_light_does_not_reach_through_a_layer() {
+    let mut setup = Setup::default();
+    setup.exposure.exposure_s = 1.6; // 6.4 mJ/cm² on a critical dose of 6: 7.7 µm
+    let part = Part::new(cuboid(5.0, 5.0, 5.0).unwrap());
+    let findings = inspect(&part, &Context::new(setup)).unwrap().findings;
+    let cure = findings.iter().find(|f| f.code == "cure").unwrap();
+    assert_eq!(cure.severity, Severity::Fault);
+    assert!((cure.value.unwrap() - 0.12 * (6.4_f64 / 6.0).ln()).abs() < 1e-9);
+}
+
+#[test]
+fn a_keep_clean_face_on_the_plate_is_a_fault() {
+    let mut part = Part::new(cuboid(5.0, 5.0, 5.0).unwrap());
+    let down: Vec<bool> =
+        (0..part.body.triangles().len()).map(|f| part.body.area_normal(f).z < -1.0).collect();
+    part.keep_clean = down.into();
+    let fault = only_fault(&part);
+    assert_eq!(fault.code, "keep_clean");
+    assert!((fault.value.unwrap() - 25.0).abs() < 1e-9);
+    let turn = UnitQuaternion::from_axis_angle(&Vector::x_axis(), 1.57);
+    assert_clean(&part.turned(turn, 0.0).unwrap());
+}
+
+#[test]
+fn the_reach_of_young_resin_is_about_what_practice_says() {
+    // One exposure cures 83 µm; overhangs of about 1 mm and bridges of 2–3 mm are common
+    // practice, no source.
+    let reach = Reach::of(&Setup::default());
+    assert!((0.8..1.2).contains(&reach.free_mm), "{reach:?}");
+    assert!((2.0..3.0).contains(&reach.span_mm), "{reach:?}");
+}
