@@ -20,3 +20,4 @@ mod plane;
 mod select;
 mod setup;
 mod shapes;
+mod support;

@@ -385,7 +385,7 @@ fn supports(tips: usize) -> Supports {
             normal: -Vector::z(),
             diameter_mm: 0.4,
             node: 2 * k + 1,
-            facet: 0,
+            facet: Some(0),
         });
     }
     s

@@ -3,6 +3,7 @@
 use crate::error::{Error, Result};
 use crate::layers::{Fill, Surface};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
+use crate::passes::Raft;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -61,8 +62,8 @@ pub struct Tip {
     pub diameter_mm: f64,
     /// Node of [`Supports::nodes`] at the neck's wide end.
     pub node: u32,
-    /// Facet of the body that it touches.
-    pub facet: u32,
+    /// Facet of the body that it touches; none on the wall of a cavity or on lattice.
+    pub facet: Option<u32>,
 }
 
 /// A bar between two nodes of [`Supports::nodes`]: column, brace or trunk.
@@ -85,8 +86,10 @@ pub struct Supports {
     pub feet: Vec<u32>,
     /// Bars between nodes.
     pub members: Vec<Member>,
-    /// Contacts with the part.
+    /// Contacts that carry the part.
     pub tips: Vec<Tip>,
+    /// Contacts on which columns stand where no way led to raft or plate; their nodes are feet.
+    pub landings: Vec<Tip>,
     /// Watertight pieces, overlapping by design; the layers fuse them by winding.
     pub mesh: Mesh,
 }
@@ -94,8 +97,8 @@ pub struct Supports {
 /// The base under a part. Coordinates are the plate's.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Base {
-    /// Thickness, mm.
-    pub thickness_mm: f64,
+    /// What was asked for; the support pass lays the base again once it knows where the feet are.
+    pub plan: Raft,
     /// Area that bonds to the plate, mm².
     pub bond_mm2: f64,
     /// Watertight pieces.
@@ -148,7 +151,7 @@ impl Part {
     }
 
     /// Moves the part without turning it: box centred on x = y = 0, lowest point at `z_mm`.
-    fn settle(&mut self, z_mm: f64) {
+    pub(crate) fn settle(&mut self, z_mm: f64) {
         let b = self.body.bounds_at(&self.pose);
         let c = b.center();
         self.pose.translation.vector -= Vector::new(c.x, c.y, b.min.z - z_mm);

@@ -63,3 +63,11 @@ fn beyond(layer: &Layer, below: &Layer, reach: &Reach, grid: &Grid) -> Layer {
         }
     })
 }
+
+impl Layer {
+    /// What lies farther than `reach_mm` from everything in the other layer; the distance is
+    /// that of [`overhangs`].
+    pub fn beyond(&self, other: &Layer, reach_mm: f64, grid: &Grid) -> Layer {
+        beyond(self, other, &Reach::new(reach_mm, grid), grid)
+    }
+}

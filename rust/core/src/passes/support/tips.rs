@@ -1,0 +1,165 @@
+//! A place for a tip: where the part's underside is, whether it may be touched, how the neck
+//! leaves it, and what the column below can stand on.
+
+use super::Support;
+use super::probe::{Hit, Probe};
+use super::ways::Ways;
+use crate::layers::{Grid, Layer, Layers};
+use crate::mesh::{Point, Vector};
+use crate::part::Part;
+
+/// A pixel of a layer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Pixel {
+    pub(super) row: u32,
+    pub(super) column: u32,
+}
+
+impl Pixel {
+    pub(super) fn is_in(self, layer: &Layer) -> bool {
+        layer.row(self.row).iter().any(|s| {
+            let (a, b) = s.pixels();
+            (a..b).contains(&self.column)
+        })
+    }
+}
+
+/// A tip with its neck and what its column stands on.
+#[derive(Clone, Debug)]
+pub(super) struct Site {
+    pub(super) hit: Hit,
+    /// Layer and pixel of the part that it touches.
+    pub(super) layer: u32,
+    pub(super) pixel: Pixel,
+    /// The neck's wide end.
+    pub(super) head: Point,
+    pub(super) stand: Stand,
+}
+
+/// What a column stands on.
+#[derive(Clone, Debug)]
+pub(super) enum Stand {
+    /// The raft or the plate; [`Ways::down`] knows the way.
+    Base,
+    /// The part, with a neck up to `node`.
+    Part { hit: Hit, node: Point },
+}
+
+/// Why a place cannot take a tip.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Refusal {
+    /// The surface there is to stay clean.
+    KeepClean,
+    /// There is no room for neck or column.
+    NoWay,
+}
+
+/// Judges places.
+pub(super) struct Sites<'a> {
+    pub(super) part: &'a Part,
+    pub(super) layers: &'a Layers,
+    pub(super) probe: Probe,
+    pub(super) ways: Ways,
+    pub(super) options: &'a Support,
+}
+
+impl Sites<'_> {
+    fn grid(&self) -> &Grid {
+        &self.layers.grid
+    }
+
+    /// The lowest layer of the solid that reaches up through this pixel to `layer`.
+    pub(super) fn underside(&self, pixel: Pixel, layer: u32) -> u32 {
+        let mut k = layer;
+        while k > 0 && pixel.is_in(self.layers.layer(k - 1)) {
+            k -= 1;
+        }
+        k
+    }
+
+    /// A tip under this pixel of a layer, its column on the base.
+    pub(super) fn from_base(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
+        let (hit, layer) = self.contact(pixel, layer)?;
+        for head in self.heads(&hit) {
+            if self.ways.is_open(&head) && self.neck_is_clear(&hit, &head) {
+                return Ok(Site { hit, layer, pixel, head, stand: Stand::Base });
+            }
+        }
+        Err(Refusal::NoWay)
+    }
+
+    /// A tip under this pixel of a layer, its column on the part below.
+    pub(super) fn from_part(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
+        const LEAST_MM: f64 = 0.3; // below that the necks would fuse with the part's own growth
+        const STEEPEST: f64 = 0.5; // foot of a column on a slope of at most 60°
+        let o = self.options;
+        let (hit, layer) = self.contact(pixel, layer)?;
+        let all = self.probe.vertical(hit.place + Vector::z() * -1e-3, -1.0, hit.place.z);
+        let Some(below) = all.filter(|b| b.normal.z > STEEPEST) else { return Err(Refusal::NoWay) };
+        let room = hit.place.z - below.place.z;
+        if room < LEAST_MM {
+            return Err(Refusal::NoWay);
+        }
+        if self.is_clean(&below) {
+            return Err(Refusal::KeepClean);
+        }
+        let neck = o.neck_mm.min(room / 2.0);
+        let head = hit.place - Vector::z() * neck;
+        let node = below.place + Vector::z() * neck;
+        if room > 2.0 * o.neck_mm && !self.probe.clear(&head, &node, o.clear_mm()) {
+            return Err(Refusal::NoWay);
+        }
+        Ok(Site { hit, layer, pixel, head, stand: Stand::Part { hit: below, node } })
+    }
+
+    /// Where the underside is, if it may be touched.
+    fn contact(&self, pixel: Pixel, layer: u32) -> Result<(Hit, u32), Refusal> {
+        let g = self.grid();
+        let k = self.underside(pixel, layer);
+        if k == 0 {
+            return Err(Refusal::NoWay);
+        }
+        let from = g.pixel(pixel.column, pixel.row, k - 1);
+        let hit = self.probe.vertical(from, 1.0, 1.01 * g.layer_mm).ok_or(Refusal::NoWay)?;
+        if self.is_clean(&hit) { Err(Refusal::KeepClean) } else { Ok((hit, k)) }
+    }
+
+    fn is_clean(&self, hit: &Hit) -> bool {
+        let o = self.options;
+        !self.part.keep_clean.is_empty()
+            && self.probe.touches(&hit.place, o.tip_mm / 2.0, |f| self.part.is_keep_clean(f))
+    }
+
+    /// Where the neck's wide end may be, best first: along the surface's normal as far as columns
+    /// may lean, then straight down, then aside and shorter where it is narrow.
+    fn heads(&self, hit: &Hit) -> Vec<Point> {
+        let least = self.options.column_deg.to_radians();
+        let lean =
+            |x: f64, y: f64, tilt: f64| Vector::new(x * tilt.cos(), y * tilt.cos(), -tilt.sin());
+        let n = hit.normal;
+        let flat = n.x.hypot(n.y);
+        let mut ways = Vec::with_capacity(10);
+        if flat > 1e-9 {
+            ways.push(lean(n.x / flat, n.y / flat, (-n.z).atan2(flat).max(least)));
+        }
+        ways.push(-Vector::z());
+        for i in 0..8 {
+            let (y, x) = (std::f64::consts::TAU * f64::from(i) / 8.0).sin_cos();
+            ways.push(lean(x, y, least));
+        }
+        let full = self.options.neck_mm;
+        [full, 0.7 * full]
+            .iter()
+            .flat_map(|l| ways.iter().map(move |w| hit.place + w * *l))
+            .collect()
+    }
+
+    /// Whether a neck that widens from contact to head keeps off the part: it gets the full gap at
+    /// its head and less towards the contact, where it must come near.
+    fn neck_is_clear(&self, hit: &Hit, head: &Point) -> bool {
+        let o = self.options;
+        let at = |t: f64| hit.place + (head - hit.place) * t;
+        let radius = |t: f64| o.tip_mm / 2.0 * (1.0 - t) + o.clear_mm() * t;
+        [0.4, 0.55, 0.7, 0.85].iter().all(|&t| self.probe.clear(&at(t), &at(t + 0.15), radius(t)))
+    }
+}
