@@ -90,11 +90,11 @@ fn supported() -> Part {
     let low = |s: &Solid| -s.bounds().min.z;
     let raise = low(&base);
     let mesh = moved(base, raise);
-    part.raft = Some(Arc::new(Base { thickness_mm: 1.0, bond_mm2: 144.0, mesh }));
+    part.raft = Some(Arc::new(Base { bond_mm2: 144.0, mesh, ..Base::default() }));
     let column = shapes::cuboid(2.0, 2.0, 6.0).unwrap();
     let raise = low(&column) + 1.0;
     let contact = vatwright::Point::new(0.0, 0.0, 6.0);
-    let tip = Tip { contact, normal: -Vector::z(), diameter_mm: 0.4, node: 0, facet: 0 };
+    let tip = Tip { contact, normal: -Vector::z(), diameter_mm: 0.4, node: 0, facet: Some(0) };
     let mesh = moved(column, raise);
     part.supports = Some(Arc::new(Supports { tips: vec![tip], mesh, ..Supports::default() }));
     part

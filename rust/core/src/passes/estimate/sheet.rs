@@ -68,7 +68,7 @@ impl Sheet {
             .map(|t| Mark {
                 at: t.contact,
                 diameter_mm: t.diameter_mm,
-                keep_clean: part.is_keep_clean(t.facet as usize),
+                keep_clean: t.facet.is_some_and(|f| part.is_keep_clean(f as usize)),
             })
             .collect();
         let swell = setup.resin.cured_g_cm3 / setup.resin.liquid_g_cm3;
