@@ -217,7 +217,7 @@ impl<'a> Loads<'a> {
             let Some(c) = self.best_place(&places, candidates, &refused, pool, pull) else { break };
             refused[c] = true;
             let (pixel, layer) = pool.places[candidates[c]];
-            let Ok(site) = sites.from_base(pixel, layer) else { continue };
+            let Ok(site) = sites.on_base(pixel, layer) else { continue };
             places.push(place(&site));
             group.push(found.len());
             found.push(site);

@@ -140,14 +140,12 @@ impl<'a> Sweep<'a> {
         let grid = &self.sites.layers.grid;
         let mut samples = Samples::new(piece, self.reach.tip, grid);
         let mut held = false;
-        if let Some(pixel) = first {
-            if samples.points.len() == samples.around(pixel).len() {
-                // A single tip does; the middle is the lowest place and the best balanced.
-                if let Ok(site) = self.sites.from_base(pixel, k) {
-                    self.take(site, k, carried);
-                    return;
-                }
-            }
+        // A single tip may do; the middle is the lowest place and the best balanced.
+        if let Some(pixel) = first
+            && samples.points.len() == samples.around(pixel).len()
+            && let Ok(site) = self.sites.on_base(pixel, k)
+        {
+            return self.take(site, k, carried);
         }
         while let Some(extreme) = samples.first_open() {
             let site = samples.best(extreme).into_iter().map(|i| samples.points[i]);
@@ -180,14 +178,14 @@ impl<'a> Sweep<'a> {
     ) -> std::result::Result<Site, Refusal> {
         let mut why = Refusal::KeepClean;
         for pixel in places.clone() {
-            match self.sites.from_base(pixel, k) {
+            match self.sites.on_base(pixel, k) {
                 Ok(site) => return Ok(site),
                 Err(refusal) => why = why.max(refusal),
             }
         }
         if self.sites.options.land_on_part {
             for pixel in places {
-                if let Ok(site) = self.sites.from_part(pixel, k) {
+                if let Ok(site) = self.sites.on_part(pixel, k) {
                     return Ok(site);
                 }
             }

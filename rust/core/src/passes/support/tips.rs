@@ -78,7 +78,7 @@ impl Sites<'_> {
     }
 
     /// A tip under this pixel of a layer, its column on the base.
-    pub(super) fn from_base(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
+    pub(super) fn on_base(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
         let (hit, layer) = self.contact(pixel, layer)?;
         for head in self.heads(&hit) {
             if self.ways.is_open(&head) && self.neck_is_clear(&hit, &head) {
@@ -89,7 +89,7 @@ impl Sites<'_> {
     }
 
     /// A tip under this pixel of a layer, its column on the part below.
-    pub(super) fn from_part(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
+    pub(super) fn on_part(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
         const LEAST_MM: f64 = 0.3; // below that the necks would fuse with the part's own growth
         const STEEPEST: f64 = 0.5; // foot of a column on a slope of at most 60°
         let o = self.options;
