@@ -107,7 +107,7 @@ impl<'a> Evidence<'a> {
     /// Voids that count: larger than the noise of overlapping shells, and not mere openings in
     /// the raft, into which the film bends (common practice, no source).
     pub fn voids(&self) -> impl Iterator<Item = &Cup> {
-        let raft_mm = self.part.raft.as_ref().map_or(0.0, |r| r.thickness_mm);
+        let raft_mm = self.part.raft.as_ref().map_or(0.0, |r| r.plan.top_mm());
         let raft_layers = (raft_mm / self.grid().layer_mm).round() as u32;
         self.survey.cups.iter().filter(move |c| {
             c.volume_mm3 >= self.setup().limits.noise_mm3

@@ -3,6 +3,7 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
+use crate::part::Tip;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let part = e.part;
@@ -19,8 +20,8 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             "no supports yet: whether they mark keep-clean surfaces was not judged",
         )),
         Some(s) => {
-            let on: Vec<_> =
-                s.tips.iter().filter(|t| part.is_keep_clean(t.facet as usize)).collect();
+            let clean = |t: &&Tip| t.facet.is_some_and(|f| part.is_keep_clean(f as usize));
+            let on: Vec<_> = s.tips.iter().chain(&s.landings).filter(clean).collect();
             if let Some(tip) = on.first() {
                 let k = e.grid().layer_at(tip.contact.z);
                 out.push(

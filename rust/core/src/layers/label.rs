@@ -39,29 +39,6 @@ impl Region {
     }
 }
 
-impl Layer {
-    /// The connected pieces of at least one pixel, each with its numbers as a region of `layer`.
-    pub fn pieces(&self, layer: u32, grid: &Grid) -> Vec<(Region, Layer)> {
-        let labelled = Labelled::new(self, layer, grid);
-        let mut spans = vec![Vec::new(); labelled.regions.len()];
-        for row in labelled.rows() {
-            for run in labelled.row(row) {
-                spans[run.region as usize].push((row, Span { x0: run.x.0, x1: run.x.1 }));
-            }
-        }
-        let piece = |spans: Vec<(u32, Span)>| {
-            let (first, last) = (spans[0].0, spans[spans.len() - 1].0);
-            let mut spans = spans.into_iter().peekable();
-            Layer::from_rows(first..last + 1, |row, out| {
-                while let Some((_, s)) = spans.next_if(|s| s.0 == row) {
-                    out.push(s);
-                }
-            })
-        };
-        labelled.regions.into_iter().zip(spans.into_iter().map(piece)).collect()
-    }
-}
-
 /// A connected piece of a layer's void that does not reach the side within the layer.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct VoidRegion {

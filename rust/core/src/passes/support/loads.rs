@@ -331,8 +331,8 @@ impl<'a> Lookup<'a> {
             return Some(range.start as u32);
         }
         if self.last.as_ref().is_none_or(|l| l.0 != k) {
-            let pieces = self.layers.layer(k).pieces(k, &self.layers.grid);
-            self.last = Some((k, pieces.into_iter().map(|p| p.1).collect()));
+            let pieces = self.layers.layer(k).pieces(&self.layers.grid);
+            self.last = Some((k, pieces));
         }
         let pieces = &self.last.as_ref()?.1;
         pieces.iter().position(|p| pixel.is_in(p)).map(|i| (range.start + i) as u32)

@@ -70,9 +70,9 @@ impl<'a> Sweep<'a> {
             let mut loose = layer.beyond(&carried, steps * grid.pitch_mm, grid);
             if let Some(found) = islands.get(&k) {
                 // An island next to something carried is no less an island.
-                let pieces = layer.pieces(k, grid);
+                let pieces = layer.pieces(grid);
                 for &i in found {
-                    loose = loose.union(&pieces[i as usize].1);
+                    loose = loose.union(&pieces[i as usize]);
                 }
             }
             if loose.is_empty() {
@@ -82,7 +82,8 @@ impl<'a> Sweep<'a> {
             carried = layer.minus(&loose);
             self.hold_active(k, layer, &mut loose, &mut carried);
             for &i in islands.get(&k).into_iter().flatten() {
-                let (region, piece) = layer.pieces(k, grid).swap_remove(i as usize);
+                let piece = layer.pieces(grid).swap_remove(i as usize);
+                let region = &survey.regions[survey.regions_of(k)][i as usize];
                 if self.rests_on_neck(k, &piece) {
                     carried = carried.union(&piece.intersection(&disc(
                         pixel_at(&region.centroid_mm, grid),
@@ -95,7 +96,7 @@ impl<'a> Sweep<'a> {
                 self.cover(k, &piece, middle, true, &mut carried);
             }
             let need = loose.beyond(&carried, self.reach.layer, grid);
-            for (_, piece) in need.pieces(k, grid) {
+            for piece in need.pieces(grid) {
                 self.cover(k, &piece, None, false, &mut carried);
             }
         }
@@ -107,7 +108,7 @@ impl<'a> Sweep<'a> {
         self.active.retain(|a| a.1 >= k);
         let grid = &self.sites.layers.grid;
         for &(i, _) in &self.active {
-            let held = around(layer, self.tips[i].pixel, self.reach.tip, k, grid);
+            let held = around(layer, self.tips[i].pixel, self.reach.tip, grid);
             if !held.intersection(loose).is_empty() {
                 *carried = carried.union(&held);
                 *loose = loose.minus(&held);
@@ -163,7 +164,7 @@ impl<'a> Sweep<'a> {
                     }
                     samples.close(extreme);
                     // Counted as carried, or the same place would be reported layer after layer.
-                    let lost = around(self.sites.layers.layer(k), extreme, self.reach.tip, k, grid);
+                    let lost = around(self.sites.layers.layer(k), extreme, self.reach.tip, grid);
                     *carried = carried.union(&lost);
                 }
             }
@@ -195,7 +196,7 @@ impl<'a> Sweep<'a> {
 
     fn take(&mut self, site: Site, k: u32, carried: &mut Layer) {
         let grid = &self.sites.layers.grid;
-        let held = around(self.sites.layers.layer(k), site.pixel, self.reach.tip, k, grid);
+        let held = around(self.sites.layers.layer(k), site.pixel, self.reach.tip, grid);
         *carried = carried.union(&held);
         let layers = (self.reach.tip / self.reach.slope).ceil() as u32;
         self.active.push((self.tips.len(), k + layers));
@@ -217,9 +218,9 @@ fn disc(pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
 }
 
 /// What hangs together with a pixel within a radius around it.
-fn around(layer: &Layer, pixel: Pixel, radius_mm: f64, k: u32, grid: &Grid) -> Layer {
-    let pieces = layer.intersection(&disc(pixel, radius_mm, grid)).pieces(k, grid);
-    pieces.into_iter().map(|p| p.1).find(|p| pixel.is_in(p)).unwrap_or_default()
+fn around(layer: &Layer, pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
+    let pieces = layer.intersection(&disc(pixel, radius_mm, grid)).pieces(grid);
+    pieces.into_iter().find(|p| pixel.is_in(p)).unwrap_or_default()
 }
 
 fn pixel_at(place: &[f64; 2], grid: &Grid) -> Pixel {
