@@ -41,19 +41,9 @@ fn cube(edge: f64) -> Mesh {
     shapes::cuboid(edge, edge, edge).unwrap().into()
 }
 
-/// Welds what several meshes share.
+/// One mesh of several, welded where they touch.
 fn joined(meshes: &[&Mesh]) -> Mesh {
-    let (repeated, near) = (Mesh::concat("joined", meshes.iter().copied()), 0.0);
-    let file = std::env::temp_dir().join(format!(
-        "vatwright-joined-{}-{:?}.3mf",
-        std::process::id(),
-        std::thread::current().id()
-    ));
-    let item = io::Item { name: "joined", mesh: &repeated, pose: vatwright::Pose::identity() };
-    io::write(&file, &[item]).unwrap();
-    let back = io::read(&file, &ReadOptions { weld_mm: near, ..Default::default() }).unwrap();
-    std::fs::remove_file(file).unwrap();
-    back
+    Mesh::concat("joined", meshes.iter().copied()).welded(0.0)
 }
 
 /// Counts as found by general-purpose mesh libraries.

@@ -1,6 +1,6 @@
 //! Merges corners that are the same point, so that triangles read one by one share vertices.
 
-use super::Point;
+use super::{Mesh, Point};
 use std::collections::HashMap;
 
 const EMPTY: u32 = u32::MAX;
@@ -103,4 +103,23 @@ pub(crate) fn merge_near(
         }
     }
     map
+}
+
+impl Mesh {
+    /// The mesh with equal vertices made one, and beyond that those at most `near_mm` apart: each
+    /// becomes the first such vertex. Triangles keep their number and order.
+    pub fn welded(self, near_mm: f64) -> Mesh {
+        let Mesh { name, vertices, mut triangles } = self;
+        let map = if near_mm > 0.0 {
+            merge_near(&vertices, 0..vertices.len() as u32, near_mm)
+        } else {
+            (0..vertices.len() as u32).collect()
+        };
+        let mut welder = Welder::for_triangles(2 * vertices.len());
+        let index: Vec<u32> = map.iter().map(|&v| welder.index(vertices[v as usize])).collect();
+        for v in triangles.as_flattened_mut() {
+            *v = index[*v as usize];
+        }
+        Mesh { name, vertices: welder.into_vertices(), triangles }
+    }
 }

@@ -61,12 +61,13 @@ const MOST_EDGES: usize = 10_000;
 pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
     check_range("repair.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
     check_range("repair.hole_mm", options.hole_mm, 0.0, 1000.0, "mm")?;
-    let (name, vertices, triangles) = mesh.into_parts();
+    let given = mesh.vertices().len();
+    let (name, vertices, triangles) = mesh.welded(0.0).into_parts();
     let origin = (0..triangles.len() as u32).map(Some).collect();
     let report = Report::new("repair", &name);
     let mut work = Work { name, vertices, triangles, origin, report };
 
-    work.weld_equal();
+    work.count("welded_vertices", given - work.vertices.len());
     work.drop_collapsed_and_doubled();
     work.weld_at_open_edges(options.weld_mm);
     work.drop_fins();
@@ -115,17 +116,6 @@ impl Work {
         }
         self.triangles.truncate(kept);
         self.origin.truncate(kept);
-    }
-
-    fn weld_equal(&mut self) {
-        let mut welder = weld::Welder::for_triangles(self.triangles.len());
-        let map: Vec<u32> = self.vertices.iter().map(|&p| welder.index(p)).collect();
-        let distinct = welder.into_vertices();
-        self.count("welded_vertices", self.vertices.len() - distinct.len());
-        if distinct.len() < self.vertices.len() {
-            self.vertices = distinct;
-            self.rename(|v| map[v as usize]);
-        }
     }
 
     fn drop_collapsed_and_doubled(&mut self) {

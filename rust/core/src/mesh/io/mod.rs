@@ -49,12 +49,7 @@ pub fn read(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Mesh> {
     if objects.len() == 1 {
         return Ok(objects.remove(0));
     }
-    let (name, vertices, triangles) = Mesh::concat(stem(path), &objects).into_parts();
-    drop(objects);
-    let mut welder = weld::Welder::for_triangles(triangles.len());
-    let index: Vec<u32> = vertices.into_iter().map(|p| welder.index(p)).collect();
-    let triangles = triangles.into_iter().map(|t| t.map(|v| index[v as usize])).collect();
-    weld_within(Mesh::new(name, welder.into_vertices(), triangles)?, options.weld_mm)
+    Ok(Mesh::concat(stem(path), &objects).welded(options.weld_mm))
 }
 
 /// Reads every object of a file as a mesh of its own, at its place in the file: the solids of a
@@ -92,22 +87,9 @@ pub fn read_objects(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Vec
         .into_iter()
         .map(|mesh| {
             let mesh = if scale == 1.0 { mesh } else { mesh.scaled(scale)? };
-            weld_within(mesh, options.weld_mm)
+            Ok(if options.weld_mm == 0.0 { mesh } else { mesh.welded(options.weld_mm) })
         })
         .collect()
-}
-
-fn weld_within(mesh: Mesh, near_mm: f64) -> Result<Mesh> {
-    if near_mm == 0.0 {
-        return Ok(mesh);
-    }
-    let (name, vertices, triangles) = mesh.into_parts();
-    let all = 0..vertices.len() as u32;
-    let map = weld::merge_near(&vertices, all, near_mm);
-    let mut welder = weld::Welder::for_triangles(triangles.len());
-    let index: Vec<u32> = map.iter().map(|&v| welder.index(vertices[v as usize])).collect();
-    let triangles = triangles.into_iter().map(|t| t.map(|v| index[v as usize])).collect();
-    Mesh::new(name, welder.into_vertices(), triangles)
 }
 
 /// A mesh to be written, at its place.
