@@ -5,6 +5,7 @@ layer by layer and with numbers, what would fail. Units are millimetres, seconds
 megapascals and degrees; z points from the build plate into the part, layer 0 touches the plate.
 """
 
+from vatwright import select
 from vatwright._core import (
     BUILT_IN,
     Candidate,
@@ -123,4 +124,5 @@ __all__ = [
     "batch",
     "diagnose",
     "repair",
+    "select",
 ]

@@ -71,6 +71,18 @@ pub(crate) fn triangles(data: &Bound<'_, PyAny>, place: &str) -> PyResult<Vec<[u
         .collect()
 }
 
+/// Flags from a bool array of the given length.
+pub(crate) fn flags(data: &Bound<'_, PyAny>, place: &str, length: usize) -> PyResult<Vec<bool>> {
+    let array = as_array::<bool>(data, place, "bool", "b")?;
+    if array.shape() != [length] {
+        return Err(PyValueError::new_err(format!(
+            "{place} must have shape ({length},), not {:?}",
+            array.shape()
+        )));
+    }
+    Ok(array.to_vec()?)
+}
+
 /// A rotation from a 3×3 matrix.
 pub(crate) fn rotation(data: &Bound<'_, PyAny>, place: &str) -> PyResult<UnitQuaternion<f64>> {
     let array = as_array::<f64>(data, place, "float64", "fiu")?;

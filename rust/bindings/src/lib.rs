@@ -13,6 +13,7 @@ mod recipe;
 mod record;
 mod report;
 mod run;
+mod select;
 mod setup;
 
 use pyo3::prelude::*;
@@ -49,5 +50,6 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     ] {
         m.add_function(function)?;
     }
+    select::add(m)?;
     Ok(())
 }

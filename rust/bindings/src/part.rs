@@ -83,6 +83,12 @@ impl Part {
         PyArray1::from_iter(py, (0..n).map(|i| self.0.is_keep_clean(i)))
     }
 
+    /// The same part with other facets marked to be kept clean: one flag a facet of the body.
+    fn marked(&self, keep_clean: &Bound<'_, PyAny>) -> PyResult<Part> {
+        let flags = arrays::flags(keep_clean, "keep_clean", self.0.body.triangles().len())?;
+        Ok(Part(Arc::new(CorePart { keep_clean: Arc::new(flags), ..(*self.0).clone() })))
+    }
+
     /// Closed surfaces of hollowed cavities, facing into the cavity; body coordinates.
     #[getter]
     fn cavities(&self) -> Vec<Mesh> {
