@@ -8,6 +8,7 @@ megapascals and degrees; z points from the build plate into the part, layer 0 to
 from vatwright import select
 from vatwright._core import (
     BUILT_IN,
+    CAUTIONS,
     Candidate,
     Check,
     Component,
@@ -68,6 +69,7 @@ from vatwright.errors import (
 
 __all__ = [
     "BUILT_IN",
+    "CAUTIONS",
     "Batch",
     "Cancelled",
     "Candidate",

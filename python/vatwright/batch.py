@@ -28,7 +28,7 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     wait,
 )
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path as FilePath
 from typing import Any, Literal
@@ -305,23 +305,21 @@ def _prepare(job: _Job, start: float) -> Outcome:
         reports.save(report, work / _REPORT)
         (work / _OUTCOME).write_text(json.dumps(asdict(outcome), indent=1), encoding="utf-8")
         work.chmod(0o755)
-        with suppress(FileExistsError):  # another worker had the same file
-            _rename(work, final)
+        _settle(job, work, final)
     finally:
         shutil.rmtree(work, ignore_errors=True)
     return outcome
 
 
-def _rename(work: FilePath, final: FilePath) -> None:
-    """Moves a folder to a name that must not exist yet."""
+def _settle(job: _Job, work: FilePath, final: FilePath) -> None:
+    """Moves a finished folder to its place, unless another worker had the same file."""
     try:
         work.rename(final)
     except OSError:
-        if (final / _OUTCOME).is_file():
-            raise FileExistsError(str(final)) from None
-        # Left by a system that lost power between the parts of a rename.
-        shutil.rmtree(final, ignore_errors=True)
-        work.rename(final)
+        if _kept(job, final) is None:
+            # Not whole: somebody else's hand, or a system that lost power.
+            shutil.rmtree(final, ignore_errors=True)
+            work.rename(final)
 
 
 def _kept(job: _Job, final: FilePath) -> Outcome | None:

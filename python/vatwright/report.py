@@ -8,24 +8,14 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from pathlib import Path as FilePath
 
-from vatwright._core import Finding, Report
+from vatwright._core import CAUTIONS, Finding, Report
 from vatwright.errors import FormatError
 from vatwright.types import Path
 
-__all__ = ["CAUTIONS", "ORDER", "from_json", "load", "rows", "save", "to_html", "to_json"]
+__all__ = ["ORDER", "from_json", "load", "rows", "save", "to_html", "to_json"]
 
 ORDER = ("fault", "warning", "note")
 """Severities, gravest first."""
-
-CAUTIONS = (
-    "Liquid resin can make the skin allergic for life: gloves, goggles, fresh air; read the "
-    "resin's safety data sheet before all else.",
-    "The solvent of the wash burns: keep it covered and away from sparks and heat.",
-    "Ultraviolet light harms eyes and skin: cure behind a closed lid.",
-    "Numbers here are estimates from the setup's values; a part that carries load, guards eyes "
-    "or touches food needs the judgement of someone licensed for it.",
-)
-"""What everyone who prints should be told once."""
 
 
 def to_json(report: Report) -> str:

@@ -15,8 +15,10 @@ mod report;
 mod run;
 mod select;
 mod setup;
+mod shapes;
 
 use pyo3::prelude::*;
+use pyo3::types::PyTuple;
 
 /// Adds classes to the module; those that are records get an attribute for each field.
 macro_rules! classes {
@@ -31,7 +33,9 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     run::hold_panics();
     m.add("VERSION", env!("CARGO_PKG_VERSION"))?;
     m.add("CODES", vatwright::Error::CODES)?;
-    m.add("BUILT_IN", pyo3::types::PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;
+    m.add("BUILT_IN", PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;
+    let cautions = PyTuple::new(m.py(), vatwright::passes::estimate::CAUTIONS)?;
+    m.add("CAUTIONS", cautions)?;
     classes!(m;
         mesh::Mesh, mesh::Solid, part::Part, plate::Placed, plate::Plate, recipe::Recipe,
         report::Done, layers::Layers, layers::Survey;
@@ -51,5 +55,6 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         m.add_function(function)?;
     }
     select::add(m)?;
+    shapes::add(m)?;
     Ok(())
 }

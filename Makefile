@@ -1,0 +1,61 @@
+# Everything a developer or CI runs. Needs cargo, Python 3.10 or later, and make.
+#
+#   make test    everything CI checks: lints, Rust, wheel, stubs, Python, notebooks
+#   make demo    the demo scenario: models, plates, table, report, in out/demo
+#   make bench   ratios against general-purpose peers, measured in the same run
+#   make dev     the package in .venv, quick to build, for trying things out
+
+PYTHON ?= python3
+BIN := .venv/bin
+PIP := $(BIN)/python -m pip install --quiet --only-binary :all:
+STUBTEST := $(BIN)/python -m mypy.stubtest vatwright._core --mypy-config-file pyproject.toml \
+	--allowlist tests/python/stubtest-allow.txt
+
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
+
+.PHONY: test lint test-rust test-python demo bench dev release clean
+
+test: lint test-rust test-python
+
+# Tools and test libraries, made anew when the list of them changes.
+.venv/made: pyproject.toml
+	$(PYTHON) -m venv .venv
+	$(PIP) --upgrade pip
+	$(PIP) --group test --group lint
+	touch $@
+
+# The package as users get it, but built like the Rust tests, so that both share one build.
+dev: .venv/made
+	MATURIN_PEP517_ARGS="--profile dev" $(BIN)/python -m pip wheel --quiet --no-deps \
+		--wheel-dir target/wheels/dev .
+	$(PIP) --force-reinstall --no-deps target/wheels/dev/vatwright-*.whl
+
+# The package as users get it.
+release: .venv/made
+	$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir target/wheels/release .
+	$(PIP) --force-reinstall --no-deps target/wheels/release/vatwright-*.whl
+
+lint: .venv/made
+	cargo fmt --check
+	cargo clippy --quiet --workspace --all-targets -- -D warnings
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+
+test-rust: .venv/made
+	cargo test --workspace
+
+test-python: dev
+	$(BIN)/mypy
+	$(STUBTEST)
+	$(BIN)/pytest
+
+demo: release
+	$(BIN)/python -m vatwright.demo out/demo
+
+bench: release
+	$(PIP) --group bench
+	$(BIN)/python tests/bench/run.py
+
+clean:
+	rm -rf .venv out target
