@@ -11,7 +11,17 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from vatwright._core import Done, Part, Setup
 
-__all__ = ["OrientGoal", "PackGoal", "PartPass", "Path", "Progress", "Role", "Severity", "Table"]
+__all__ = [
+    "OrientGoal",
+    "PackGoal",
+    "PartPass",
+    "Path",
+    "Progress",
+    "RaftStyle",
+    "Role",
+    "Severity",
+    "Table",
+]
 
 Path: TypeAlias = str | PathLike[str]
 Progress: TypeAlias = Callable[[str, float], object]
@@ -21,6 +31,7 @@ OrientGoal: TypeAlias = Literal[
     "time", "peel", "cups", "marks", "clean_contact", "clean_steps", "steps", "flats"
 ]
 PackGoal: TypeAlias = Literal["total_time", "finish_time"]
+RaftStyle: TypeAlias = Literal["pad", "net", "feet", "none"]
 Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
 Severity: TypeAlias = Literal["note", "warning", "fault"]
 
