@@ -59,10 +59,11 @@ def planes(vertices: Any) -> Any:
 def layers_vatwright(path: Path) -> dict[str, Any]:
     import vatwright as vw
 
-    v, t = arrays(path)
-    mesh = vw.Mesh(v, t)
-    seconds, layers = timed(lambda: vw.Layers.scan(mesh, layer_mm=PITCH, pitch_mm=PITCH, threads=1))
-    return {"seconds": seconds, "volume": float(layers.areas_mm2.sum() * PITCH)}
+    part = vw.Part(vw.Solid(vw.Mesh(*arrays(path))))
+    seconds, volume = timed(
+        lambda: part.layers(layer_mm=PITCH, pitch_mm=PITCH, threads=1).volume_mm3
+    )
+    return {"seconds": seconds, "volume": volume}
 
 
 @job
@@ -99,11 +100,10 @@ def layers_trimesh(path: Path) -> dict[str, Any]:
 def chain_vatwright(path: Path) -> dict[str, Any]:
     import vatwright as vw
 
-    v, t = arrays(path)
-    mesh = vw.Mesh(v, t)
+    part = vw.Part(vw.Solid(vw.Mesh(*arrays(path))))
 
     def work() -> Any:
-        layers = vw.Layers.scan(mesh, layer_mm=PITCH, pitch_mm=PITCH, threads=1)
+        layers = part.layers(layer_mm=PITCH, pitch_mm=PITCH, threads=1)
         return layers, layers.survey(threads=1)
 
     seconds, (layers, survey) = timed(work)
@@ -173,8 +173,7 @@ def load_vtk(path: Path) -> dict[str, Any]:
 def mass_vatwright(path: Path) -> dict[str, Any]:
     import vatwright as vw
 
-    v, t = arrays(path)
-    mesh = vw.Mesh(v, t)
+    mesh = vw.Mesh(*arrays(path))
     seconds, measures = timed(lambda: mesh.measure(), 7)
     return {"seconds": seconds, "volume": measures.volume_mm3}
 
@@ -213,8 +212,7 @@ def damaged(path: Path) -> tuple[Any, Any]:
 def repair_vatwright(path: Path) -> dict[str, Any]:
     import vatwright as vw
 
-    v, t = damaged(path)
-    mesh = vw.Mesh(v, t)
+    mesh = vw.Mesh(*damaged(path))
     seconds, done = timed(lambda: (vw.diagnose(mesh), vw.repair(mesh))[1])
     return {"seconds": seconds, "volume": done.value.volume_mm3, "closed": True}
 
@@ -289,8 +287,8 @@ def main() -> int:
     failed = 0
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "figure.stl"
-        body = vw.shapes.figure(1, height_mm=60.0, triangles=args.triangles).mesh
-        vw.write(path, body)
+        body = vw.shapes.figure(1, 60.0, args.triangles).mesh
+        body.save(path)
         np.savez(path.with_suffix(".npz"), vertices=body.vertices, triangles=body.triangles)
         print(f"figure of {len(body.triangles)} triangles, 60 mm, {PITCH} mm layers and pixels")
         results: dict[str, dict[str, Any]] = {}
