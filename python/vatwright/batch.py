@@ -148,7 +148,8 @@ def batch(
         if executor is None:
             _run_in_processes(jobs, note)
         else:
-            _run(executor, jobs, range(len(jobs)), len(jobs), note)
+            for index in _run(executor, jobs, range(len(jobs)), len(jobs), note):
+                note(index, _failed(jobs[index], BrokenExecutor("the executor lost its workers")))
     finally:
         done = Batch(folder, tuple(outcomes[i] for i in sorted(outcomes)))
         _write_table(done)
@@ -272,7 +273,7 @@ def _work(job: _Job) -> Outcome:
     start = time.perf_counter()
     try:
         return _prepare(job, start)
-    except (Exception, MemoryError) as error:
+    except Exception as error:
         return _failed(job, error, time.perf_counter() - start)
 
 

@@ -1,6 +1,6 @@
 """Selecting facets, for instance those to keep free of marks and steps.
 
-Every helper takes a Mesh and returns one flag a facet, a bool array of shape (m,); combine them
+Every function takes a Mesh and returns one flag a facet, a bool array of shape (m,); combine them
 with numpy's `&`, `|` and `~` and hand them to `Part.marked`. Raises OptionError when a number
 makes no sense.
 """

@@ -2,12 +2,13 @@
 
 import csv
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -137,6 +138,19 @@ def test_a_killed_worker_loses_only_its_own_part(tmp_path: Path) -> None:
     assert [o.status for o in again.outcomes].count("kept") == 7
     runs = log.read_text().splitlines()
     assert set(runs) == {f"crate {i}" for i in range(8) if i != 3}
+
+
+def test_an_executor_that_breaks_leaves_a_row_for_every_file(tmp_path: Path) -> None:
+    paths = write_boxes(tmp_path, 4)
+    recipe = vw.Recipe([Deadly(tmp_path / "log", victim="crate 1")])
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, context) as pool:
+        done = vw.batch(paths, recipe, out=tmp_path / "out", executor=pool)
+    assert len(done.outcomes) == 4
+    assert [o.ok for o in done.outcomes[:2]] == [True, False]
+    assert "kill" in done.outcomes[1].message or "lost" in done.outcomes[1].message
+    alone = vw.batch(paths, recipe, out=tmp_path / "out")
+    assert [o.ok for o in alone.outcomes] == [True, False, True, True]
 
 
 INTERRUPTED = """

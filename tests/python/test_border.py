@@ -13,19 +13,25 @@ import vatwright as vw
 from vatwright import _core, errors
 
 INTERRUPTED = """
-import sys, time
-from vatwright import _core
+import time
+import vatwright as vw
+from vatwright import _core, shapes
+part = vw.Part(shapes.figure(1, 32.0, 20_000))
 print("ready", flush=True)
 try:
-    _core._wait(60)
+    {work}
 except KeyboardInterrupt:
     print(time.monotonic(), flush=True)
 """
 
 
-def test_ctrl_c_stops_long_work_at_once() -> None:
+@pytest.mark.parametrize(
+    "work", ["_core._wait(60)", "vw.Orient(directions=20_000, coarse_mm=0.2).apply(part)"]
+)
+def test_ctrl_c_stops_long_work_at_once(work: str) -> None:
+    script = INTERRUPTED.format(work=work)
     with subprocess.Popen(
-        [sys.executable, "-c", INTERRUPTED], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", script], stdout=subprocess.PIPE, text=True
     ) as child:
         assert child.stdout is not None
         assert child.stdout.readline() == "ready\n"

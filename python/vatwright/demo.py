@@ -1,0 +1,71 @@
+"""The demo scenario: a model-railway museum's workshop prepares an evening's plates.
+
+Run it as ``python -m vatwright.demo FOLDER``. All models are made by this package.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import vatwright as vw
+from vatwright import report as reports
+from vatwright import shapes
+
+__all__ = ["main", "models"]
+
+
+def models(folder: Path) -> list[Path]:
+    """Writes the scenario's models: station figures, a signal-lamp lens, a station-clock gear."""
+    folder.mkdir(parents=True, exist_ok=True)
+    solids = {f"figure-{seed}": shapes.figure(seed, 32.0, 20_000) for seed in range(1, 5)}
+    solids["figure-of-shells"] = shapes.figure_of_shells(7, 32.0, 20_000)
+    solids["signal-lens"] = shapes.plano_convex(20.0, 18.0, 5.0, 96)
+    solids["clock-gear"] = shapes.gear(1.0, 24, 5.0, 6.0)
+    paths = []
+    for name, solid in solids.items():
+        paths.append(folder / f"{name}.stl")
+        solid.mesh.save(paths[-1])
+    return paths
+
+
+def recipe() -> vw.Recipe:
+    """The evening's recipe: figures this small stay solid, so nothing is hollowed."""
+    orient = vw.Orient(directions=60, refine=4, lift_mm=5.0)
+    return vw.Recipe([orient, vw.Raft(), vw.Support(), vw.Check()])
+
+
+def main(folder: Path) -> int:
+    """Makes the models, prepares them into plates and says what came out."""
+    start = time.perf_counter()
+    setup = vw.Setup.load("desk-50um")
+    done = vw.batch(models(folder / "models"), recipe(), setup, out=folder)
+    packed = vw.Pack(rounds=200).apply(done.parts(), setup)
+    inner = [*done.reports(), packed.report]
+    print(f"{'model':20}{'outcome':10}{'s':>7}{'findings':>10}  gravest")
+    for outcome in done.outcomes:
+        name, row = Path(outcome.source).stem, outcome
+        print(f"{name:20}{row.status:10}{row.seconds:7.2f}{row.findings:10}  {row.worst}")
+        if not outcome.ok:
+            print(f"  {outcome.message}")
+    print(f"\n{'plate':20}{'parts':>7}{'layers':>8}{'hours':>7}{'resin ml':>10}")
+    for plate in packed.value:
+        cost = vw.Estimate().apply(plate, setup)
+        inner.append(cost.report)
+        c = cost.value
+        size = f"{len(plate.placed):7}{c.layers:8}{c.time_s / 3600:7.2f}{c.resin_total_ml:10.1f}"
+        print(f"{plate.name:20}{size}")
+        for ending in ("3mf", "stl"):
+            plate.save(folder / f"{plate.name}.{ending}")
+    report = vw.Report(pass_="demo", inner=inner)
+    reports.save(report, folder / "report.json")
+    reports.save(report, folder / "report.html")
+    print(f"\n{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
+    for caution in vw.CAUTIONS:
+        print(f"- {caution}")
+    return 0 if all(outcome.ok for outcome in done.outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1] if len(sys.argv) > 1 else "out/demo")))
