@@ -80,7 +80,7 @@ fn patch<'py>(py: Python<'py>, mesh: &Mesh, seed: usize, crease_deg: f64) -> Fla
     flags(py, core::patch(&mesh.0, seed, crease_deg))
 }
 
-/// Adds every helper to the module.
+/// Adds every function to the module.
 pub(crate) fn add(m: &Bound<'_, PyModule>) -> PyResult<()> {
     for function in [
         wrap_pyfunction!(by_normal, m)?,
