@@ -26,7 +26,7 @@ except KeyboardInterrupt:
 
 
 @pytest.mark.parametrize(
-    "work", ["_core._wait(60)", "vw.Orient(directions=20_000, coarse_mm=0.2).apply(part)"]
+    "work", ["_core._wait(60)", "vw.Orient(directions=2000, coarse_mm=0.1).apply(part)"]
 )
 def test_ctrl_c_stops_long_work_at_once(work: str) -> None:
     script = INTERRUPTED.format(work=work)

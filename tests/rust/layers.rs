@@ -286,14 +286,16 @@ fn flooded(layers: &Layers) -> (Vec<u64>, u64) {
     let solid = |x: usize, y: usize, z: usize| {
         x > 0 && y > 0 && x < w - 1 && y < h - 1 && masks[z][(y - 1) * (w - 2) + x - 1] > 0
     };
-    let reach = |top: usize| {
+    // Above the last layer all is open, once that layer is done.
+    let reach = |top: usize, done: bool| {
         let mut seen = vec![false; w * h * (top + 1)];
         let index = |x, y, z| (z * h + y) * w + x;
         let mut queue = VecDeque::new();
         for z in 0..=top {
             for y in 0..h {
                 for x in 0..w {
-                    if x == 0 || y == 0 || x == w - 1 || y == h - 1 {
+                    let side = x == 0 || y == 0 || x == w - 1 || y == h - 1;
+                    if side || (done && z == top && !solid(x, y, z)) {
                         seen[index(x, y, z)] = true;
                         queue.push_back((x, y, z));
                     }
@@ -322,8 +324,8 @@ fn flooded(layers: &Layers) -> (Vec<u64>, u64) {
         let cells = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
         cells.filter(|&(x, y)| !solid(x, y, z) && !seen[(z * h + y) * w + x]).count() as u64
     };
-    let sealed = (0..masks.len()).map(|k| count(&reach(k), k)).collect();
-    let last = reach(masks.len() - 1);
+    let sealed = (0..masks.len()).map(|k| count(&reach(k, false), k)).collect();
+    let last = reach(masks.len() - 1, true);
     let trapped = (0..masks.len()).map(|z| count(&last, z)).sum();
     (sealed, trapped)
 }
