@@ -2,6 +2,7 @@
 
 mod boolean;
 mod check;
+mod check_loads;
 mod common;
 mod estimate;
 mod export;

@@ -1,9 +1,11 @@
 //! The evidence: what every mode of failure reads, computed once.
 
+use super::adhesion::{self, Bond};
 use super::island::Floats;
 use super::ledge::{self, Ledge};
 use super::lines::Lines;
 use super::profile::Profile;
+use super::stand::{self, Standing};
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::layers::{Cup, Grid, Layer, Layers, Region, SUBPIXEL, Scan, Survey};
@@ -33,6 +35,8 @@ pub struct Evidence<'a> {
     pub(super) floats: Floats,
     pub(super) ledges: Vec<Ledge>,
     pub(super) lines: Lines,
+    pub(super) standing: Standing,
+    pub(super) bond: Bond,
 }
 
 /// What the film does to a region.
@@ -40,6 +44,8 @@ pub struct Evidence<'a> {
 pub struct Load {
     /// Its peel and where that acts.
     pub peel: Pull,
+    /// The pull of sealed voids that it surrounds, an upper bound.
+    pub suction: Pull,
     /// Its torsion constant, mm⁴: how it resists being squeezed or pulled through resin.
     pub torsion_mm4: f64,
 }
@@ -76,8 +82,12 @@ impl<'a> Evidence<'a> {
             profile: Profile::default(),
             ledges: Vec::new(),
             lines: Lines::default(),
+            standing: Standing::default(),
+            bond: Bond::default(),
         };
         evidence.loads = loads(&evidence)?;
+        evidence.standing = stand::sweep(&evidence)?;
+        evidence.bond = adhesion::bond(&evidence);
         evidence.profile = profile(&evidence);
         evidence.ledges = ledge::find(&evidence)?;
         evidence.lines = Lines::of(&evidence)?;
@@ -144,7 +154,7 @@ fn loads(e: &Evidence<'_>) -> Result<Vec<Load>> {
         let compact = compactness(region.area_mm2, torsion_mm4);
         let [x_mm, y_mm] = region.centroid_mm;
         let peel = Pull { force_n: model.force_n(region.area_mm2, compact), x_mm, y_mm };
-        Load { peel, torsion_mm4 }
+        Load { peel, suction: Pull::default(), torsion_mm4 }
     };
     let by_layer = (0..grid.layers)
         .into_par_iter()
@@ -157,7 +167,33 @@ fn loads(e: &Evidence<'_>) -> Result<Vec<Load>> {
             Ok(regions.iter().zip(&pieces).map(|(r, p)| load(r, p)).collect::<Vec<_>>())
         })
         .collect::<Result<Vec<_>>>()?;
-    Ok(by_layer.concat())
+    let mut loads = by_layer.concat();
+    for void in e.voids() {
+        for &(k, area_mm2) in &void.sealed {
+            let Some(r) = around(survey, k, void.place.x, void.place.y) else { continue };
+            let (x_mm, y_mm) = (void.place.x, void.place.y);
+            let pull = Pull { force_n: suction::sealed_force_n(area_mm2), x_mm, y_mm };
+            loads[r].suction = Pull::sum([loads[r].suction, pull]);
+        }
+    }
+    Ok(loads)
+}
+
+/// The region of a layer that surrounds a void at that place: the smallest whose box holds it,
+/// else the largest.
+fn around(survey: &Survey, layer: u32, x: f64, y: f64) -> Option<usize> {
+    let of = |r: &usize| &survey.regions[*r];
+    let box_mm2 = |r: &usize| {
+        let (a, b) = (of(r).min_mm, of(r).max_mm);
+        (b[0] - a[0]) * (b[1] - a[1])
+    };
+    let holds = |r: &usize| {
+        let (a, b) = (of(r).min_mm, of(r).max_mm);
+        a[0] <= x && x <= b[0] && a[1] <= y && y <= b[1]
+    };
+    let regions = survey.regions_of(layer);
+    let least = regions.clone().filter(holds).min_by(|a, b| box_mm2(a).total_cmp(&box_mm2(b)));
+    least.or_else(|| regions.max_by(|a, b| of(a).area_mm2.total_cmp(&of(b).area_mm2)))
 }
 
 fn profile(e: &Evidence<'_>) -> Profile {
@@ -184,5 +220,13 @@ fn profile(e: &Evidence<'_>) -> Profile {
         peel_n: (0..n).map(peel).collect(),
         suction_n: sealed.iter().map(|&a| suction::sealed_force_n(a)).collect(),
         sealed_mm2: sealed,
+        tip_use: e.standing.tips.iter().map(|w| w.ratio).collect(),
+        column_use: e.standing.columns.iter().map(|w| w.ratio).collect(),
+        bond_use: if e.bond.tension.is_empty() {
+            vec![0.0; n as usize]
+        } else {
+            e.bond.tension.iter().map(|t| t.0 / e.bond.limit_kpa).collect()
+        },
+        missed: e.standing.missed.iter().map(|w| w.ratio).collect(),
     }
 }

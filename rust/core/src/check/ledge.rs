@@ -7,7 +7,7 @@
 
 use super::{Evidence, cure};
 use crate::error::{Error, Result};
-use crate::layers::{Layer, Overhang, Region, SUBPIXEL, Survey, overhangs};
+use crate::layers::{Grid, Layer, Overhang, Region, SUBPIXEL, Span, Survey, overhangs};
 use crate::mechanics::peel::Model;
 use crate::mechanics::sag;
 use crate::mesh::Point;
@@ -118,7 +118,6 @@ fn of_layer(e: &Evidence<'_>, o: &Overhang, reach: f64) -> Vec<Ledge> {
         .filter(|&r| e.floats.floating[r])
         .map(|r| &e.survey.regions[r])
         .collect();
-    let carriers = &e.survey.regions[e.survey.regions_of(o.layer - 1)];
     let pieces = o.area.pieces(grid);
     let jutting = o.regions.iter().zip(&pieces).filter(|(r, _)| {
         r.pixels >= LEAST_PIXELS && !floating.iter().any(|f| within(r, f, grid.pitch_mm))
@@ -127,15 +126,28 @@ fn of_layer(e: &Evidence<'_>, o: &Overhang, reach: f64) -> Vec<Ledge> {
         .map(|(&region, piece)| {
             let free_edge = piece.grown(grid.pitch_mm, grid).minus(layer);
             let enclosed = free_edge.length() < u64::from(SUBPIXEL);
-            let near_by = carriers.iter().filter(|c| near(c, &region, reach + grid.pitch_mm));
+            let carriers = cropped(below, &region, reach + grid.pitch_mm, grid).pieces(grid).len();
             Ledge {
                 layers: (o.layer, o.layer),
                 region,
                 distance_mm: distance_mm(piece, below, grid.pitch_mm),
-                spans: enclosed || near_by.count() > 1,
+                spans: enclosed || carriers > 1,
             }
         })
         .collect()
+}
+
+/// What of a layer comes as near to a region's box as that: seen from close by, the two sides of
+/// a window are two carriers, though the wall around it is one.
+fn cropped(layer: &Layer, region: &Region, by_mm: f64, grid: &Grid) -> Layer {
+    let column = |x_mm: f64| ((x_mm - grid.x0_mm) / grid.pitch_mm * f64::from(SUBPIXEL)).max(0.0);
+    let row = |y_mm: f64| ((y_mm - grid.y0_mm) / grid.pitch_mm).max(0.0) as u32;
+    let x = (column(region.min_mm[0] - by_mm) as u32, column(region.max_mm[0] + by_mm) as u32);
+    let y = row(region.min_mm[1] - by_mm)..row(region.max_mm[1] + by_mm) + 1;
+    Layer::from_rows(y, |row, out| {
+        let cut = layer.row(row).iter().map(|s| Span { x0: s.x0.max(x.0), x1: s.x1.min(x.1) });
+        out.extend(cut.filter(|s| s.x0 < s.x1));
+    })
 }
 
 /// Whether the boxes of two regions come as near as that.

@@ -5,10 +5,13 @@
 //! instead of passing. A *fault* will fail as it stands; a *warning* may; a *note* is worth
 //! knowing.
 
+mod adhesion;
+mod columns;
 mod cup;
 mod cure;
 mod evidence;
 mod gap;
+mod growth;
 mod island;
 mod keep_clean;
 mod ledge;
@@ -18,8 +21,12 @@ mod pocket;
 mod profile;
 mod sag;
 mod size;
+mod springback;
+mod stand;
 mod thin;
+mod tips;
 mod vat;
+mod watch;
 
 pub use evidence::Evidence;
 pub use ledge::Reach;
@@ -30,6 +37,7 @@ use crate::error::Result;
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::part::Part;
 use crate::passes::Pass;
+use crate::passes::estimate::Moment;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
@@ -51,7 +59,10 @@ macro_rules! modes {
             &[$(Mode { code: stringify!($module), find: $module::find }),*];
     };
 }
-modes!(cup, pocket, island, overhang, sag, thin, gap, cure, vat, keep_clean);
+modes!(
+    cup, pocket, island, overhang, sag, thin, gap, cure, growth, adhesion, tips, columns,
+    springback, vat, keep_clean
+);
 
 /// What the check found.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -60,6 +71,8 @@ pub struct Checked {
     pub findings: Vec<Finding>,
     /// Layer by layer.
     pub profile: Profile,
+    /// The few moments worth pausing to look, because a risk steps up there.
+    pub watch: Vec<Moment>,
 }
 
 impl Checked {
@@ -82,7 +95,7 @@ const LISTED: usize = 25;
 pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     let misfits = size::find(part, &ctx.setup);
     if misfits.iter().any(|f| f.severity == Severity::Fault) {
-        return Ok(Checked { findings: misfits, profile: Profile::default() });
+        return Ok(Checked { findings: misfits, ..Checked::default() });
     }
     let stage = ctx.stage("layers", 0.0, 0.7);
     let evidence = Evidence::gather(part, &stage)?;
@@ -91,7 +104,8 @@ pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     found.into_iter().for_each(|of_mode| findings.extend(shortened(of_mode)));
     findings.sort_by_key(|f| Reverse(f.severity));
     ctx.checkpoint(1.0)?;
-    Ok(Checked { findings, profile: evidence.profile })
+    let watch = watch::moments(&evidence.profile, &findings, &ctx.setup);
+    Ok(Checked { findings, profile: evidence.profile, watch })
 }
 
 /// Keeps the gravest findings of a mode and counts the others.

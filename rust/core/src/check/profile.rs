@@ -18,6 +18,14 @@ pub struct Profile {
     pub peel_n: Vec<f64>,
     /// Upper bound of the pull of sealed voids, N.
     pub suction_n: Vec<f64>,
+    /// Load of the hardest working tip over what it may bear; 0 without tips.
+    pub tip_use: Vec<f64>,
+    /// Press on the hardest pressed column over its buckling load; 0 without supports.
+    pub column_use: Vec<f64>,
+    /// Tension at the plate over what the bond may bear.
+    pub bond_use: Vec<f64>,
+    /// Part of a layer by which spring-back makes it too thick.
+    pub missed: Vec<f64>,
 }
 
 impl Profile {
@@ -48,5 +56,8 @@ impl Profile {
         report.number("peak_section_mm2", peak(&self.section_mm2));
         report.number("peak_peel_n", peak(&self.peel_n));
         report.number("peak_suction_n", peak(&self.suction_n));
+        report.number("peak_tip_use", peak(&self.tip_use));
+        report.number("peak_column_use", peak(&self.column_use));
+        report.number("peak_bond_use", peak(&self.bond_use));
     }
 }

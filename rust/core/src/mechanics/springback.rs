@@ -87,3 +87,55 @@ pub fn squeeze_out_s(
 ) -> f64 {
     1.5 * n_s_mm2(viscosity_pa_s) * torsion_mm4 / force_n * (to_mm.powi(-2) - from_mm.powi(-2))
 }
+
+/// Force with which a section arrives at its layer when the way back ends there, N: resin flowing
+/// out of the gap g resists by 3ηVJ/g³ and a spring of stiffness k gives way by g − h, so g solves
+/// 3ηVJ/g³ = k(g − h) (derived; quasi-steady at full speed to the end, an upper bound). For a
+/// stiff spring it is Stefan's force at the layer's thickness h.
+pub fn arrival_n(
+    torsion_mm4: f64,
+    layer_mm: f64,
+    return_mm_s: f64,
+    viscosity_pa_s: f64,
+    stiffness_n_mm: f64,
+) -> f64 {
+    let resists = |gap_mm: f64| damping_n_s_mm(torsion_mm4, gap_mm, viscosity_pa_s) * return_mm_s;
+    // The spring's force rises with the gap and the resin's falls: they cross once.
+    let (mut lo, mut hi) = (layer_mm, layer_mm + resists(layer_mm) / stiffness_n_mm);
+    for _ in 0..60 {
+        let mid = 0.5 * (lo + hi);
+        if stiffness_n_mm * (mid - layer_mm) < resists(mid) { lo = mid } else { hi = mid }
+    }
+    resists(0.5 * (lo + hi))
+}
+
+/// Gap that is left after the settle pause of a return from far off, mm, when the spring heads for
+/// `target_mm`: the layer's thickness less what part and machine still give way from the layers
+/// before, so it may be negative. Solves c·dg/dt = −k(g − b) with c = 3ηJ/g³ and b the target:
+/// k·t/3ηJ = ∫dg/(g³(g − b)) from the gap left to infinity (derived). For b = h it is
+/// h·(1 + [`excess_left`]) of an infinite start.
+pub fn gap_left_mm(
+    torsion_mm4: f64,
+    target_mm: f64,
+    settle_s: f64,
+    viscosity_pa_s: f64,
+    stiffness_n_mm: f64,
+) -> f64 {
+    let drive = stiffness_n_mm * settle_s / (3.0 * n_s_mm2(viscosity_pa_s) * torsion_mm4);
+    let b = target_mm;
+    let spent = |g: f64| {
+        let x = b / g;
+        if x.abs() < 1e-3 {
+            return (1.0 / 3.0 + x / 4.0 + x * x / 5.0) / g.powi(3); // the sum below would cancel
+        }
+        -((-x).ln_1p() + x + 0.5 * x * x) / b.powi(3)
+    };
+    // What is spent falls with the gap left, from infinite at the target (or 0) to none.
+    let least = b.max(0.0);
+    let (mut lo, mut hi) = (-60.0_f64, 30.0_f64); // logarithm of the gap beyond the least
+    for _ in 0..80 {
+        let mid = 0.5 * (lo + hi);
+        if spent(least + mid.exp()) > drive { lo = mid } else { hi = mid }
+    }
+    least + (0.5 * (lo + hi)).exp()
+}

@@ -74,12 +74,13 @@ impl SupportFrame {
             unit([0.0; 3], [1.0, 0.0, 0.0])?,
             unit([0.0; 3], [0.0, 1.0, 0.0])?,
         ];
-        let tips = self.tips.clone().map(|i| cases.each_ref().map(|s| s.axial_n(i))).collect();
+        let beams = 0..self.frame.beams.len();
+        let pulls = beams.map(|i| cases.each_ref().map(|s| s.axial_n(i))).collect();
         let give = cases.each_ref().map(|s| {
             let m = s.motions[self.body as usize];
             [m[2], m[3], m[4]]
         });
-        Ok(Response { middle_mm: [middle.x, middle.y], tips, give })
+        Ok(Response { middle_mm: [middle.x, middle.y], pulls, tips: self.tips.clone(), give })
     }
 }
 
@@ -88,8 +89,10 @@ impl SupportFrame {
 pub struct Response {
     /// Where the part's node stands, mm.
     middle_mm: [f64; 2],
-    /// Pull of each tip per unit of force and of moment about x and y through the middle.
-    tips: Vec<[f64; 3]>,
+    /// Axial pull of each beam per unit of force and of moment about x and y through the middle.
+    pulls: Vec<[f64; 3]>,
+    /// The beams of the tips.
+    tips: Range<usize>,
     /// Rise and turn about x and y of the part, for the same three.
     give: [[f64; 3]; 3],
 }
@@ -102,9 +105,19 @@ impl Response {
 
     /// Pull in each tip, N, in the tips' order; negative where the part presses on it.
     pub fn tip_pulls_n(&self, pull: Pull) -> Vec<f64> {
+        self.axial_n(self.tips.clone(), pull)
+    }
+
+    /// Axial pull in each member of the supports, N, in the members' order; negative where it is
+    /// pressed.
+    pub fn member_pulls_n(&self, pull: Pull) -> Vec<f64> {
+        self.axial_n(0..self.tips.start, pull)
+    }
+
+    fn axial_n(&self, beams: Range<usize>, pull: Pull) -> Vec<f64> {
         let unit = self.unit(pull.x_mm, pull.y_mm);
-        let dot = |tip: &[f64; 3]| tip.iter().zip(unit).map(|(a, b)| a * b).sum::<f64>();
-        self.tips.iter().map(|tip| pull.force_n * dot(tip)).collect()
+        let dot = |beam: &[f64; 3]| beam.iter().zip(unit).map(|(a, b)| a * b).sum::<f64>();
+        self.pulls[beams].iter().map(|beam| pull.force_n * dot(beam)).collect()
     }
 
     /// Stiffness of the supports against a pull at that place, N/mm: force over rise there.

@@ -1,0 +1,37 @@
+//! Spring-back: layers that turn out too thick because part, supports and machine give way longer
+//! than the settle pause.
+//!
+//! The first layers are left out: there the plate's zero is set by hand and the light is long.
+
+use super::stand::Worst;
+use super::tips::{over, placed};
+use super::{Evidence, cure};
+use crate::error::Result;
+use crate::finding::{Finding, Severity};
+
+pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
+    let setup = e.setup();
+    let mut missed = e.standing.missed.clone();
+    let first = missed.len().min(setup.exposure.first_layers as usize);
+    missed[..first].fill(Worst::default());
+    let limit = setup.limits.missed_layer;
+    let Some((layers, worst, at)) = over(&missed, limit) else { return Ok(Vec::new()) };
+    // Beyond the depth that the light cures, a layer does not reach the one before.
+    let layer_mm = e.grid().layer_mm;
+    let lost = (1.0 + worst.value) * layer_mm > cure::depth_mm(setup);
+    let (severity, what) = if lost {
+        (Severity::Fault, "farther than the light cures: it does not bond")
+    } else {
+        (Severity::Warning, "too thick")
+    };
+    let message = format!(
+        "layer {at} starts {:.0} % ({:.3} mm) {what}",
+        100.0 * worst.value,
+        worst.value * layer_mm
+    );
+    let finding = Finding::new("springback", severity, &e.part.name, message)
+        .at_layers(layers.0, layers.1)
+        .measured(100.0 * worst.value, 100.0 * limit, "%")
+        .remedy("settle longer before the light, stiffen the supports, or tilt the part");
+    Ok(vec![placed(finding, &worst)])
+}
