@@ -22,3 +22,4 @@ mod select;
 mod setup;
 mod shapes;
 mod support;
+mod vent;

@@ -64,7 +64,7 @@ pub(super) struct Run {
     /// Number of the run's region in its layer.
     pub(super) region: u32,
     /// Number of the void region between this run and the next of its row, or [`OUTSIDE`].
-    gap: u32,
+    pub(super) gap: u32,
 }
 
 /// A layer with its regions found.

@@ -13,6 +13,7 @@ mod overhang;
 mod scan;
 mod spans;
 mod survey;
+mod void_map;
 mod voids;
 
 pub use grid::{Grid, layers_to};
@@ -22,4 +23,5 @@ pub use overhang::{Overhang, overhangs};
 pub use scan::{Fill, Scan, Surface};
 pub use spans::{Layer, Layers, SUBPIXEL, Span};
 pub use survey::{Component, Section, Survey};
+pub(crate) use void_map::{Branch, From, Place, Tree, VoidMap};
 pub use voids::Cup;

@@ -1,0 +1,311 @@
+//! Vent: holes that let air in and resin out, so that nothing seals against the film and nothing
+//! stays inside.
+//!
+//! The pass asks the layer engine which voids are closed while the part prints (taken upward,
+//! from the plate) and which keep resin while it hangs (taken downward), places one hole where
+//! each of them begins, cuts, and asks again at the printer's own pixel and layer. What it cannot
+//! open it reports, with the reason.
+
+mod cut;
+mod demand;
+mod needs;
+mod place;
+mod size;
+mod tell;
+mod walls;
+
+use super::Pass;
+use crate::context::Context;
+use crate::error::{Result, check_range};
+use crate::finding::{Done, Report};
+use crate::layers::{From, Grid, Scan, VoidMap};
+use crate::mechanics::flow::{Bore, Liquid};
+use crate::mesh::Point;
+use crate::part::{Part, Role};
+use crate::setup::Setup;
+use demand::Demand;
+use needs::{Need, Size};
+use place::{Refusal, Site, Spot, Tried};
+use serde::{Deserialize, Serialize};
+use size::Pool;
+use std::sync::Arc;
+use tell::Cavities;
+use walls::Walls;
+
+/// Options of the pass. How wide holes become follows from the setup: pressure while lifting
+/// from `limits.vent_pressure_kpa`, time to drain from `limits.drain_s`, both with the resin's
+/// viscosity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Vent {
+    /// Least diameter of a hole, mm. Below about a millimetre stray light closes holes (common
+    /// practice, no source).
+    pub least_mm: f64,
+    /// Greatest diameter of a hole, mm; where one is too small, several share the flow.
+    pub most_mm: f64,
+    /// Longest way through a wall, mm.
+    pub longest_mm: f64,
+    /// Solid left around a hole, and its distance from keep-clean facets, from supports' tips
+    /// and from other holes, mm.
+    pub margin_mm: f64,
+    /// Cups that nowhere seal more than this are left as they are, mm². A sealed cup pulls at
+    /// most 0.1 N per mm².
+    pub cup_mm2: f64,
+    /// Resin that may stay in one place of the hanging part, ml.
+    pub puddle_ml: f64,
+    /// Voids without any opening that are smaller than this are reported, not opened, mm³.
+    pub least_cavity_mm3: f64,
+    /// Sides of the polygon that a hole is; they lie outside the circle asked for.
+    pub sides: u32,
+    /// Whether to make plugs.
+    pub plugs: bool,
+    /// Gap around a plug at the mouth, mm.
+    pub clearance_mm: f64,
+}
+
+impl Default for Vent {
+    fn default() -> Vent {
+        Vent {
+            least_mm: 1.5,
+            most_mm: 6.0,
+            longest_mm: 12.0,
+            margin_mm: 0.6,
+            cup_mm2: 10.0,
+            puddle_ml: 0.2,
+            least_cavity_mm3: 10.0,
+            sides: 32,
+            plugs: true,
+            clearance_mm: 0.1,
+        }
+    }
+}
+
+/// Most holes that share the work of one.
+const SHARED: u32 = 4;
+/// Holes are cut at most this many times before what is still closed is reported.
+const ROUNDS: usize = 4;
+/// Search runs at so many of the printer's pixels and layers.
+const COARSE: f64 = 4.0;
+/// Search is never coarser than this, mm: thinner walls than that would seem open.
+const COARSEST_MM: f64 = 0.25;
+
+/// A hole with what it does.
+struct Made {
+    spot: Spot,
+    /// Number of its cavity, from 1.
+    cavity: u32,
+    /// End and root of the void that asked for it.
+    of: (From, u32),
+    /// Area whose flow it passes while the part lifts, mm².
+    area_mm2: f64,
+    /// The resin it drains; none for holes that take in air.
+    pool: Option<Pool>,
+    /// Resin that capillarity holds above it, mm³.
+    held_mm3: f64,
+}
+
+/// A need without a hole.
+struct Unserved {
+    need: Need,
+    why: Refusal,
+    size: Size,
+    /// Whether its void has no opening at all.
+    pocket: bool,
+    place: Option<Point>,
+}
+
+impl Pass<Part> for Vent {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "vent"
+    }
+
+    fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
+        self.validate()?;
+        let mut current = part.clone();
+        let mut made: Vec<Made> = Vec::new();
+        let mut forced: Vec<Unserved> = Vec::new();
+        let mut cavities: Option<Cavities> = None;
+        let (mut fine, mut cuts) = (false, 0);
+        let (map, demand, unserved) = loop {
+            let share = |n: usize| (n as f64 / (ROUNDS + 2) as f64).min(1.0);
+            let stage = ctx.stage("search", share(cuts), share(cuts + 1));
+            let map = Arc::new(map(&current, fine, &stage)?);
+            let demand = Demand::of(self, &map, &current, &stage)?;
+            let cavities = cavities.get_or_insert_with(|| Cavities::of(&map, &demand));
+            let (new, refused) = if cuts == ROUNDS {
+                let stuck = |need: &Need| demand.unserved(&map, need.clone(), Refusal::Useless);
+                (Vec::new(), demand.needs.iter().map(stuck).collect())
+            } else {
+                self.place(&map, &demand, &current, cavities, &made, &stage)?
+            };
+            if new.is_empty() && fine {
+                break (map, demand, refused);
+            }
+            fine = true;
+            if !new.is_empty() {
+                // Once the cavity is open, the want of a second hole can no longer be seen.
+                forced.extend(refused.into_iter().filter(|u| u.pocket));
+                made.extend(new);
+                let spots: Vec<(Spot, u32)> =
+                    made.iter().map(|m| (m.spot.clone(), m.cavity)).collect();
+                current = cut::cut(self, &part, &spots, &stage)?;
+                cuts += 1;
+            }
+        };
+        let mut report = Report::new("vent", &part.name);
+        let cavities = cavities.unwrap_or_default();
+        let unserved: Vec<Unserved> = unserved.into_iter().chain(forced).collect();
+        tell::numbers(&mut report, &cavities, &made, &map, &demand, ctx);
+        tell::findings(&mut report, self, &map, &demand, &unserved, ctx);
+        Ok(Done { value: current, report })
+    }
+}
+
+/// The void of everything that prints, at the printer's pitch or coarser.
+fn map(part: &Part, fine: bool, ctx: &Context) -> Result<VoidMap> {
+    let pitch = |mm: f64| if fine { mm } else { (COARSE * mm).min(COARSEST_MM).max(mm) };
+    let surfaces = part.surfaces(&Role::ALL);
+    let (layer_mm, pixel_mm) = (ctx.setup.exposure.layer_mm, ctx.setup.machine.pixel_mm);
+    let grid = Grid::around(&surfaces, pitch(layer_mm), pitch(pixel_mm))?;
+    VoidMap::of(&Scan::new(&surfaces, grid).layers(ctx)?, ctx)
+}
+
+impl Vent {
+    fn validate(&self) -> Result<()> {
+        for (place, value, lo, hi, unit) in [
+            ("vent.least_mm", self.least_mm, 0.2, 20.0, "mm"),
+            ("vent.most_mm", self.most_mm, self.least_mm, 50.0, "mm"),
+            ("vent.longest_mm", self.longest_mm, 0.1, 200.0, "mm"),
+            ("vent.margin_mm", self.margin_mm, 0.0, 20.0, "mm"),
+            ("vent.cup_mm2", self.cup_mm2, 0.0, 1e4, "mm²"),
+            ("vent.puddle_ml", self.puddle_ml, 1e-3, 1e3, "ml"),
+            ("vent.least_cavity_mm3", self.least_cavity_mm3, 0.0, 1e6, "mm³"),
+            ("vent.sides", f64::from(self.sides), 6.0, 360.0, ""),
+            ("vent.clearance_mm", self.clearance_mm, 0.0, 0.25 * self.least_mm, "mm"),
+        ] {
+            check_range(place, value, lo, hi, unit)?;
+        }
+        Ok(())
+    }
+
+    /// Holes for all needs that can be served, and those that cannot.
+    fn place(
+        &self,
+        map: &VoidMap,
+        demand: &Demand,
+        part: &Part,
+        cavities: &mut Cavities,
+        before: &[Made],
+        ctx: &Context,
+    ) -> Result<(Vec<Made>, Vec<Unserved>)> {
+        if demand.needs.is_empty() {
+            return Ok(Default::default());
+        }
+        let walls = Walls::new(&part.surfaces(&Role::ALL));
+        let site = Site::new(self, part, &walls, map);
+        let mut taken: Vec<Spot> = before.iter().map(|m| m.spot.clone()).collect();
+        let mut made: Vec<Made> = Vec::new();
+        let mut pending: Vec<(Need, Refusal)> =
+            demand.needs.iter().map(|n| (n.clone(), Refusal::Shut)).collect();
+        // A void inside another can open into it once that one is open: go on while it helps.
+        loop {
+            let mut left: Vec<(Need, Refusal)> = Vec::new();
+            let progress = made.len();
+            for (need, why) in pending {
+                if why != Refusal::Shut {
+                    left.push((need, why));
+                    continue;
+                }
+                let is_open = |region: u32| {
+                    demand.side(need.from).root(region).is_none_or(|root| {
+                        let other = (need.from, root);
+                        root != need.root
+                            && made.iter().any(|m| m.of == other)
+                            && !left.iter().any(|(n, _)| (n.from, n.root) == other)
+                    })
+                };
+                match self.serve(&site, demand, &need, is_open, &taken, ctx)? {
+                    Ok((spots, pool)) => {
+                        let cavity = cavities.of_need(map, &need);
+                        let n = spots.len() as f64;
+                        taken.extend(spots.iter().cloned());
+                        made.extend(spots.into_iter().map(|spot| Made {
+                            cavity,
+                            of: (need.from, need.root),
+                            area_mm2: need.area_mm2 / n,
+                            pool,
+                            held_mm3: held_mm3(map, &need, &spot, ctx) / n,
+                            spot,
+                        }));
+                    }
+                    Err(why) => left.push((need, why)),
+                }
+            }
+            if left.is_empty() || made.len() == progress {
+                let left = left.into_iter().map(|(need, why)| demand.unserved(map, need, why));
+                return Ok((made, left.collect()));
+            }
+            pending = left;
+        }
+    }
+
+    /// One hole for a need, or as many as the flow asks for.
+    fn serve(
+        &self,
+        site: &Site<'_>,
+        demand: &Demand,
+        need: &Need,
+        is_open: impl Fn(u32) -> bool,
+        taken: &[Spot],
+        ctx: &Context,
+    ) -> Result<Tried<(Vec<Spot>, Option<Pool>)>> {
+        let setup: &Setup = &ctx.setup;
+        let slack = |s: &needs::Step| match need.from {
+            From::Plate => s.before_mm3 <= setup.limits.noise_mm3 || s.before_mm2 < self.cup_mm2,
+            From::Top => s.before_mm3 <= 0.1 * self.puddle_mm3(),
+        };
+        let mut why = Refusal::TooWide;
+        for n in 1..=SHARED {
+            let pool = demand.pool(need, n);
+            let diameter = |length_mm: f64| match pool {
+                None => size::air_mm(need.area_mm2 / f64::from(n), length_mm, setup),
+                Some(pool) => size::drain_mm(pool, length_mm, self, setup),
+            };
+            let mut spots: Vec<Spot> = taken.to_vec();
+            for _ in 0..n {
+                match site.place(need, slack, diameter, &is_open, &spots, ctx)? {
+                    Ok(spot) => spots.push(spot),
+                    Err(refusal) => {
+                        why = refusal;
+                        break;
+                    }
+                }
+            }
+            if spots.len() == taken.len() + n as usize {
+                return Ok(Ok((spots.split_off(taken.len()), pool)));
+            }
+            if why != Refusal::TooWide {
+                break;
+            }
+        }
+        Ok(Err(why))
+    }
+
+    fn puddle_mm3(&self) -> f64 {
+        self.puddle_ml * 1e3
+    }
+}
+
+/// Resin above a drain that capillarity keeps from running out, mm³.
+fn held_mm3(map: &VoidMap, need: &Need, spot: &Spot, ctx: &Context) -> f64 {
+    if need.from == From::Plate {
+        return 0.0;
+    }
+    let bore = Bore { diameter_mm: spot.diameter_mm, length_mm: spot.length_mm };
+    let held = size::held_mm(bore, Liquid::from(&ctx.setup.resin));
+    let below = |s: &&needs::Step| spot.entry.z - map.grid.z_mm(s.layer) <= held;
+    let regions = need.chain.iter().take_while(below).flat_map(|s| &s.regions);
+    regions.map(|&r| map.regions[r as usize].area_mm2).sum::<f64>() * map.grid.layer_mm
+}

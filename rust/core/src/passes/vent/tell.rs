@@ -1,0 +1,254 @@
+//! What the pass reports: numbers by cavity, and what it could not open.
+
+use super::demand::{Demand, point_in};
+use super::needs::Need;
+use super::{Made, Unserved, Vent, size};
+use crate::context::Context;
+use crate::finding::{Finding, Report, Severity};
+use crate::layers::{From, Place, VoidMap};
+use crate::mechanics::flow::{self, Bore, Liquid};
+use crate::mechanics::suction;
+use crate::mesh::Point;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// The voids that holes were asked for, numbered from 1, as the first look found them.
+#[derive(Default)]
+pub(super) struct Cavities {
+    first: Option<Arc<VoidMap>>,
+    /// Cavity of each void region of the first look.
+    of_region: Vec<Option<u32>>,
+    volumes_mm3: Vec<f64>,
+}
+
+impl Cavities {
+    /// Groups the roots of both trees: those that share a region are one cavity.
+    pub(super) fn of(map: &Arc<VoidMap>, demand: &Demand) -> Cavities {
+        let mut label: BTreeMap<(From, u32), u32> = BTreeMap::new();
+        let mut of_region = vec![None; map.regions.len()];
+        let mut count = 0;
+        let roots = |region: u32| {
+            [From::Plate, From::Top].map(|from| {
+                let side = demand.side(from);
+                let root = side.root(region).filter(|&r| side.wanted[r as usize]);
+                root.map(|r| (from, r))
+            })
+        };
+        for region in 0..map.regions.len() as u32 {
+            let keys: Vec<_> = roots(region).into_iter().flatten().collect();
+            let known: Vec<u32> = keys.iter().filter_map(|k| label.get(k).copied()).collect();
+            let Some(new) = known.iter().min().copied().or((!keys.is_empty()).then(|| {
+                count += 1;
+                count
+            })) else {
+                continue;
+            };
+            label.values_mut().filter(|l| known.contains(l)).for_each(|l| *l = new);
+            label.extend(keys.into_iter().map(|k| (k, new)));
+        }
+        // Joined labels leave gaps: number again in order.
+        let mut used: Vec<u32> = label.values().copied().collect();
+        used.sort_unstable();
+        used.dedup();
+        let mut volumes_mm3 = vec![0.0; used.len()];
+        for region in 0..map.regions.len() as u32 {
+            let key = roots(region).into_iter().flatten().next();
+            let Some(index) = key.and_then(|k| used.binary_search(&label[&k]).ok()) else {
+                continue;
+            };
+            of_region[region as usize] = Some(index as u32 + 1);
+            volumes_mm3[index] += map.regions[region as usize].area_mm2 * map.grid.layer_mm;
+        }
+        Cavities { first: Some(Arc::clone(map)), of_region, volumes_mm3 }
+    }
+
+    /// The cavity at a point.
+    fn at(&self, p: &Point) -> Option<u32> {
+        match self.first.as_ref()?.place(p) {
+            Place::Void(region) => self.of_region[region as usize],
+            _ => None,
+        }
+    }
+
+    /// The cavity of a need found in `map`, a new one if the first look missed it.
+    pub(super) fn of_need(&mut self, map: &VoidMap, need: &Need) -> u32 {
+        let points = need.chain.iter().filter_map(|s| point_in(map, s.regions[0]));
+        points.filter_map(|p| self.at(&p)).next().unwrap_or_else(|| {
+            let volume = need.chain.iter().flat_map(|s| &s.regions);
+            let area: f64 = volume.map(|&r| map.regions[r as usize].area_mm2).sum();
+            self.volumes_mm3.push(area * map.grid.layer_mm);
+            self.volumes_mm3.len() as u32
+        })
+    }
+}
+
+/// Stores the numbers of every cavity and their sums and extremes.
+pub(super) fn numbers(
+    report: &mut Report,
+    cavities: &Cavities,
+    made: &[Made],
+    map: &VoidMap,
+    demand: &Demand,
+    ctx: &Context,
+) {
+    let setup = &ctx.setup;
+    let liquid = Liquid::from(&setup.resin);
+    let n = cavities.volumes_mm3.len();
+    let mut retained = vec![0.0; n];
+    let (mut pressure, mut time) = (vec![0.0_f64; n], vec![0.0_f64; n]);
+    // Puddles of the vented part, as its layers show them.
+    let down = demand.side(From::Top);
+    for root in down.roots() {
+        let region = down.first_region(root);
+        if let Some(cavity) = point_in(map, region).and_then(|p| cavities.at(&p)) {
+            retained[cavity as usize - 1] += down.sizes[root as usize].volume_mm3;
+        }
+    }
+    for m in made {
+        let i = m.cavity as usize - 1;
+        let bore = Bore { diameter_mm: m.spot.diameter_mm, length_mm: m.spot.length_mm };
+        match m.pool {
+            None => {
+                let conductance = flow::conductance_mm3_s_kpa(bore, setup.resin.viscosity_pa_s);
+                let speed = setup.machine.lift_speed_mm_s;
+                let kpa = suction::vented_kpa(m.area_mm2, speed, conductance);
+                pressure[i] = pressure[i].max(kpa);
+            }
+            Some(pool) => {
+                time[i] = time[i].max(size::drain_s(pool, bore, liquid));
+                retained[i] += m.held_mm3;
+            }
+        }
+    }
+    let total: f64 = retained.iter().sum();
+    report.number("holes", made.len() as f64);
+    report.number("cavities", n as f64);
+    report.number("retained_ml", total * 1e-3);
+    report.number("pressure_kpa", pressure.iter().copied().fold(0.0, f64::max));
+    report.number("drain_s", time.iter().copied().fold(0.0, f64::max));
+    for i in 0..n {
+        let mut number = |what: &str, value: f64| {
+            report.number(&format!("cavity_{}_{what}", i + 1), value);
+        };
+        number("ml", cavities.volumes_mm3[i] * 1e-3);
+        number("retained_ml", retained[i] * 1e-3);
+        number("pressure_kpa", pressure[i]);
+        number("drain_s", time[i]);
+    }
+}
+
+/// Reports what is still closed, and what was left as it is on purpose.
+pub(super) fn findings(
+    report: &mut Report,
+    options: &Vent,
+    map: &VoidMap,
+    demand: &Demand,
+    unserved: &[Unserved],
+    ctx: &Context,
+) {
+    let name = report.part.clone();
+    for u in unserved {
+        report.findings.push(closed(&name, options, u));
+    }
+    left(report, options, map, demand, ctx.setup.limits.noise_mm3);
+    let down = demand.side(From::Top);
+    for &root in &demand.vessels {
+        let ml = down.sizes[root as usize].volume_mm3 * 1e-3;
+        let message = format!("an open vessel hangs full with {ml:.1} ml of resin");
+        let mut finding = Finding::new("drain", Severity::Note, &name, message)
+            .measured(ml, options.puddle_ml, "ml")
+            .remedy("tip it over the vat before washing");
+        finding.place = point_in(map, down.first_region(root));
+        report.findings.push(finding);
+    }
+    if options.plugs && report.numbers.get("holes").is_some_and(|&n| n > 0.0) {
+        let message =
+            "plugs close the holes for good: resin left inside can leak or burst the part";
+        report.findings.push(
+            Finding::new("care", Severity::Note, &name, message)
+                .remedy("wash and cure the inside first, by the resin's safety data sheet"),
+        );
+    }
+}
+
+fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
+    let (volume, widest) = (u.size.volume_mm3, u.size.widest_mm2);
+    let why = u.why.words();
+    let finding = match (u.need.from, u.pocket) {
+        (From::Plate, true) => {
+            let message =
+                format!("a void of {volume:.1} mm³ has no opening and no hole fits: {why}");
+            Finding::new("pocket", Severity::Fault, name, message).measured(
+                volume,
+                options.least_cavity_mm3,
+                "mm³",
+            )
+        }
+        (From::Plate, false) => {
+            let message = format!("a cup that seals up to {widest:.1} mm² cannot be vented: {why}");
+            Finding::new("cup", Severity::Warning, name, message).measured(
+                widest,
+                options.cup_mm2,
+                "mm²",
+            )
+        }
+        (From::Top, _) => {
+            let ml = volume * 1e-3;
+            let message = format!("{ml:.2} ml of resin stays in the hanging part: {why}");
+            Finding::new("drain", Severity::Warning, name, message).measured(
+                ml,
+                options.puddle_ml,
+                "ml",
+            )
+        }
+    };
+    let (first, last) = u.size.layers;
+    let remedy = "turn the part, thin the wall there, or allow longer, wider or closer holes";
+    Finding { place: u.place, ..finding.at_layers(first, last).remedy(remedy) }
+}
+
+/// What is closed but too small to be worth a hole.
+fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noise: f64) {
+    let name = report.part.clone();
+    let up = demand.side(From::Plate);
+    let (mut cups, mut widest) = (0, 0.0_f64);
+    let (mut pockets, mut largest) = (0, None::<(f64, u32)>);
+    for root in up.roots().filter(|&r| !up.wanted[r as usize]) {
+        let size = up.sizes[root as usize];
+        if size.volume_mm3 <= noise {
+            continue;
+        }
+        if up.is_pocket(root) {
+            pockets += 1;
+            if largest.is_none_or(|l| size.volume_mm3 > l.0) {
+                largest = Some((size.volume_mm3, up.first_region(root)));
+            }
+        } else {
+            cups += 1;
+            widest = widest.max(size.widest_mm2);
+        }
+    }
+    if cups > 0 {
+        let pull = suction::sealed_force_n(widest);
+        let message = format!(
+            "{cups} small cups were left: none seals more than {widest:.1} mm² or pulls more than \
+             {pull:.2} N"
+        );
+        report.findings.push(Finding::new("cup", Severity::Note, &name, message).measured(
+            widest,
+            options.cup_mm2,
+            "mm²",
+        ));
+    }
+    if let Some((volume, region)) = largest {
+        let message = format!(
+            "{pockets} voids without an opening were left: the largest, {volume:.2} mm³, is not \
+             worth a hole"
+        );
+        let mut finding = Finding::new("pocket", Severity::Warning, &name, message)
+            .measured(volume, options.least_cavity_mm3, "mm³")
+            .remedy("fill them by fusing the model's shells");
+        finding.place = point_in(map, region);
+        report.findings.push(finding);
+    }
+}

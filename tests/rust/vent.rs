@@ -1,0 +1,267 @@
+//! The vent pass: what leaves it is neither sealed nor full of resin, with the fewest holes.
+
+use approx::{assert_abs_diff_eq, assert_relative_eq};
+use std::f64::consts::PI;
+use std::sync::Arc;
+use vatwright::layers::{Fill, Grid, Scan, Surface, Survey};
+use vatwright::mechanics::flow::{Bore, pressure_kpa};
+use vatwright::mesh::measure::volume_mm3;
+use vatwright::mesh::{boolean, shapes};
+use vatwright::passes::{Pass, Vent};
+use vatwright::{
+    Context, Done, Error, Mesh, Part, Point, Pose, Role, Setup, Severity, Solid, Vector, VentHole,
+};
+
+fn ctx() -> Context {
+    Context::new(Setup::default())
+}
+
+/// A part as it would hang on supports, its lowest point 5 mm off the plate.
+fn lifted(solid: Solid) -> Part {
+    let mut part = Part::new(solid);
+    part.pose.translation.vector.z += 5.0;
+    part
+}
+
+fn vent(part: &Part, options: &Vent) -> Done<Part> {
+    options.apply(part.clone(), &ctx()).unwrap()
+}
+
+/// Cups and pockets above noise at the printer's own pitch, of surfaces at their place.
+fn survey(surfaces: &[Surface<'_>], setup: &Setup) -> Survey {
+    let grid = Grid::around(surfaces, setup.exposure.layer_mm, setup.machine.pixel_mm).unwrap();
+    Survey::stream(&Scan::new(surfaces, grid), 64 << 20, &Context::new(setup.clone())).unwrap()
+}
+
+/// Widest cup and largest pocket (mm², mm³) above noise, and largest puddle of the hanging part.
+#[derive(Debug, Default, PartialEq)]
+struct Faults {
+    cup_mm2: f64,
+    pocket_mm3: f64,
+    puddle_mm3: f64,
+}
+
+fn faults(surfaces: &[Surface<'_>]) -> Faults {
+    let setup = Setup::default();
+    let mut out = Faults::default();
+    for cup in survey(surfaces, &setup).cups.iter().filter(|c| c.volume_mm3 > 0.05) {
+        out.cup_mm2 = out.cup_mm2.max(cup.widest().1);
+        if cup.is_pocket() {
+            out.pocket_mm3 = out.pocket_mm3.max(cup.volume_mm3);
+        }
+    }
+    // Hanging from the plate, the part stands on its head before gravity.
+    let over = Pose::rotation(Vector::x() * PI);
+    let top = surfaces.iter().map(|s| s.mesh.bounds_at(&s.pose).max.z).fold(0.0, f64::max);
+    let hanging: Vec<Surface<'_>> = surfaces
+        .iter()
+        .map(|s| Surface { pose: Pose::translation(0.0, 0.0, top + 2.0) * over * s.pose, ..*s })
+        .collect();
+    for cup in &survey(&hanging, &setup).cups {
+        out.puddle_mm3 = out.puddle_mm3.max(cup.volume_mm3);
+    }
+    out
+}
+
+/// A round tool where a hole was cut, facing inward, longer than the wall.
+fn drilled(hole: &VentHole) -> Mesh {
+    let long = hole.length_mm + 1.0;
+    let drill = shapes::cylinder(0.5 * hole.diameter_mm, long, 48).unwrap();
+    let c = drill.bounds().center();
+    let middle = hole.mouth + hole.inward * (0.5 * hole.length_mm);
+    let turn = nalgebra::UnitQuaternion::rotation_between(&Vector::z(), &hole.inward)
+        .unwrap_or_else(|| nalgebra::UnitQuaternion::from_axis_angle(&Vector::x_axis(), PI));
+    let pose = Pose::from_parts(middle.coords.into(), turn) * Pose::translation(-c.x, -c.y, -c.z);
+    drill.transformed(&pose).flipped()
+}
+
+/// The faults of a part that has only some of its holes.
+fn faults_with(part: &Part, holes: &[VentHole]) -> Faults {
+    let tools: Vec<Mesh> = holes.iter().map(drilled).collect();
+    let mut surfaces = part.surfaces(&Role::ALL);
+    surfaces.extend(tools.iter().map(|mesh| Surface { mesh, pose: part.pose, fill: Fill::Cavity }));
+    faults(&surfaces)
+}
+
+/// Nothing sealed beyond the stated area, no pocket; puddles below the stated volume.
+fn assert_vented(part: &Part, options: &Vent) {
+    let f = faults(&part.surfaces(&Role::ALL));
+    assert!(f.cup_mm2 < options.cup_mm2, "{f:?}");
+    assert_eq!(f.pocket_mm3, 0.0, "{f:?}");
+    assert!(f.puddle_mm3 <= options.puddle_ml * 1e3, "{f:?}");
+}
+
+/// Without any one of its holes the part is at fault again.
+fn assert_minimal(before: &Part, after: &Part, options: &Vent) {
+    let holes = &after.vents;
+    assert!(bad(&faults_with(before, &[]), options), "nothing to vent");
+    assert!(!bad(&faults_with(before, holes), options), "the twin does not see the holes");
+    for i in 0..holes.len() {
+        let mut others = holes.clone();
+        others.remove(i);
+        let f = faults_with(before, &others);
+        assert!(bad(&f, options), "hole {i} of {} is not needed: {f:?}", holes.len());
+    }
+}
+
+fn bad(f: &Faults, options: &Vent) -> bool {
+    f.cup_mm2 >= options.cup_mm2 || f.pocket_mm3 > 0.0 || f.puddle_mm3 > options.puddle_ml * 1e3
+}
+
+fn hollow_ball() -> Solid {
+    shapes::hollow_sphere(10.0, 8.0, 8000).unwrap()
+}
+
+#[test]
+fn a_sealed_ball_gets_air_next_to_the_plate_and_a_drain_at_the_far_end() {
+    let (part, options) = (lifted(hollow_ball()), Vent::default());
+    let done = vent(&part, &options);
+    let out = &done.value;
+    assert_eq!(done.report.numbers["holes"], 2.0, "{:?}", done.report);
+    assert_vented(out, &options);
+    assert_minimal(&part, out, &options);
+    // Air in at the end next to the plate, resin out at the other, both straight through.
+    let ends: Vec<Point> = out.vents.iter().map(|v| v.mouth).collect();
+    assert!(ends[0].z < -9.0 && ends[1].z > 9.0, "{ends:?}");
+    for v in &out.vents {
+        assert_relative_eq!(v.length_mm, 2.0, max_relative = 0.02);
+        assert!(v.inward.dot(&(-v.mouth.coords.normalize())) > 0.99);
+        assert_eq!(v.cavity, 1);
+    }
+    assert_relative_eq!(
+        done.report.numbers["cavity_1_ml"],
+        4.0 / 3.0 * PI * 0.512,
+        max_relative = 0.02
+    );
+    assert!(done.report.worst() <= Some(Severity::Note), "{:?}", done.report.findings);
+}
+
+#[test]
+fn volumes_add_up_solid_less_cavity_less_bores() {
+    let part = lifted(hollow_ball());
+    let out = vent(&part, &Vent { sides: 64, ..Vent::default() }).value;
+    // A bore of radius a through the wall between two balls takes 4π/3·[(R²)^{3/2} − (R² − a²)^{3/2}
+    // − (r²)^{3/2} + (r² − a²)^{3/2}] / 2 (shells of cylinders, derived).
+    let taken = |a: f64| {
+        let part = |r: f64| r.powi(3) - (r * r - a * a).powf(1.5);
+        2.0 / 3.0 * PI * (part(10.0) - part(8.0))
+    };
+    let bores: f64 = out.vents.iter().map(|v| taken(0.5 * v.diameter_mm)).sum();
+    let lost = volume_mm3(&part.body) - volume_mm3(&out.body);
+    assert_relative_eq!(lost, bores, max_relative = 0.01);
+    // And what the layers print is what the surface encloses.
+    let s = survey(&out.surfaces(&[Role::Body]), &Setup::default());
+    assert_relative_eq!(s.volume_mm3(), volume_mm3(&out.body), max_relative = 2e-4);
+}
+
+/// A cavity as the hollow pass hands it on: a surface of its own, facing into the cavity.
+fn hollowed() -> Part {
+    let mut part = lifted(shapes::sphere(10.0, 8000).unwrap());
+    let inner = shapes::sphere(8.0, 5000).unwrap();
+    part.cavities.push(Arc::new(inner.flipped()));
+    part
+}
+
+#[test]
+fn cavities_become_part_of_the_body() {
+    let (part, options) = (hollowed(), Vent::default());
+    let done = vent(&part, &options);
+    let out = &done.value;
+    assert!(out.cavities.is_empty());
+    assert_eq!(out.vents.len(), 2);
+    assert_vented(out, &options);
+    let shell = volume_mm3(&part.body) + volume_mm3(&part.cavities[0]);
+    let bores = shell - volume_mm3(&out.body);
+    assert!(bores > 0.0 && bores < 2.0 * PI * 2.5, "{bores}");
+    assert!(boolean::fuse(&out.body, &ctx()).is_ok());
+}
+
+#[test]
+fn a_bowl_that_opens_away_from_the_plate_needs_one_hole_at_its_bottom() {
+    let bowl = shapes::bowl(15.0, 2.0, 0.0, 120).unwrap();
+    let mut part = lifted(bowl);
+    let options = Vent::default();
+    // Whichever way the shape is made, turn its mouth away from the plate.
+    if faults(&part.surfaces(&Role::ALL)).cup_mm2 == 0.0 {
+        part.pose.rotation = nalgebra::UnitQuaternion::from_axis_angle(&Vector::x_axis(), PI);
+        let low = part.bounds().min.z;
+        part.pose.translation.vector.z += 5.0 - low;
+    }
+    let done = vent(&part, &options);
+    assert_eq!(done.value.vents.len(), 1, "{:?}", done.report);
+    let mouth = part.pose * done.value.vents[0].mouth;
+    assert!(mouth.z < 5.2 && mouth.coords.xy().norm() < 2.5, "{mouth}");
+    assert_vented(&done.value, &options);
+    assert_minimal(&part, &done.value, &options);
+}
+
+/// A round box of inner radius 10, open at the top, with a bottom of 2 mm.
+fn cup(height: f64) -> Solid {
+    let rings = vec![vec![
+        [0.0, 0.0],
+        [12.0, 0.0],
+        [12.0, height],
+        [10.0, height],
+        [10.0, 2.0],
+        [0.0, 2.0],
+    ]];
+    shapes::lathe("cup", &rings, 360).unwrap()
+}
+
+#[test]
+fn the_hole_that_keeps_5_kpa_in_the_worked_example_is_1_20_mm_wide() {
+    // A disc of radius 10 lifting at 1 mm/s in resin of 0.3 Pa·s through a wall of 2 mm: Poiseuille
+    // with end correction (Dagan, Weinbaum & Pfeffer 1982, from memory) gives 1.201 mm.
+    let options = Vent { least_mm: 0.5, ..Vent::default() };
+    let done = vent(&lifted(cup(20.0)), &options);
+    assert_eq!(done.value.vents.len(), 1, "{:?}", done.report);
+    let hole = &done.value.vents[0];
+    assert_relative_eq!(hole.length_mm, 2.0, max_relative = 1e-6);
+    assert_abs_diff_eq!(hole.diameter_mm, 1.201, epsilon = 0.003);
+    assert_relative_eq!(done.report.numbers["pressure_kpa"], 5.0, max_relative = 1e-6);
+    let bore = Bore { diameter_mm: hole.diameter_mm, length_mm: hole.length_mm };
+    assert_relative_eq!(pressure_kpa(bore, 100.0 * PI, 0.3), 5.0, max_relative = 0.01);
+}
+
+#[test]
+fn flat_on_the_plate_the_hole_goes_sideways() {
+    let part = Part::new(cup(20.0));
+    let done = vent(&part, &Vent::default());
+    assert_eq!(done.value.vents.len(), 1, "{:?}", done.report);
+    let hole = &done.value.vents[0];
+    assert!((part.pose.rotation * hole.inward).z.abs() < 0.2, "{hole:?}");
+    assert_vented(&done.value, &Vent::default());
+}
+
+#[test]
+fn options_out_of_range_and_cancelling_are_errors() {
+    let part = lifted(hollow_ball());
+    for bad in [
+        Vent { least_mm: f64::NAN, ..Vent::default() },
+        Vent { least_mm: -1.0, ..Vent::default() },
+        Vent { most_mm: 1.0, ..Vent::default() },
+        Vent { sides: 2, ..Vent::default() },
+        Vent { puddle_ml: 0.0, ..Vent::default() },
+        Vent { clearance_mm: 1.0, ..Vent::default() },
+    ] {
+        let error = bad.apply(part.clone(), &ctx()).unwrap_err();
+        assert!(matches!(error, Error::Value { .. }), "{error}");
+        assert!(error.to_string().starts_with("vent."), "{error}");
+    }
+    let stopped = ctx();
+    stopped.cancel.cancel();
+    assert!(matches!(Vent::default().apply(part, &stopped), Err(Error::Cancelled)));
+}
+
+#[test]
+fn the_number_of_threads_changes_no_bit() {
+    let run = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let done = pool.install(|| vent(&hollowed(), &Vent::default()));
+        (done.value, done.report)
+    };
+    let one = run(1);
+    for threads in [2, 7] {
+        assert_eq!(run(threads), one, "{threads} threads");
+    }
+}
