@@ -27,12 +27,14 @@ test: lint test-rust test-python
 
 # The package as users get it, but built like the Rust tests, so that both share one build.
 dev: .venv/made
+	rm -rf target/wheels/dev
 	MATURIN_PEP517_ARGS="--profile dev" $(BIN)/python -m pip wheel --quiet --no-deps \
 		--wheel-dir target/wheels/dev .
 	$(PIP) --force-reinstall --no-deps target/wheels/dev/vatwright-*.whl
 
 # The package as users get it.
 release: .venv/made
+	rm -rf target/wheels/release
 	$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir target/wheels/release .
 	$(PIP) --force-reinstall --no-deps target/wheels/release/vatwright-*.whl
 
