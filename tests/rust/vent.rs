@@ -1,12 +1,13 @@
 //! The vent pass: what leaves it is neither sealed nor full of resin, with the fewest holes.
 
+use crate::common::shared;
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use std::f64::consts::PI;
 use std::sync::Arc;
 use vatwright::layers::{Fill, Grid, Scan, Surface, Survey};
 use vatwright::mechanics::flow::{Bore, pressure_kpa};
 use vatwright::mesh::measure::volume_mm3;
-use vatwright::mesh::{boolean, shapes};
+use vatwright::mesh::{boolean, io, shapes};
 use vatwright::passes::{Pass, Vent};
 use vatwright::{
     Context, Done, Error, Mesh, Part, Point, Pose, Role, Setup, Severity, Solid, Vector, VentHole,
@@ -263,5 +264,98 @@ fn the_number_of_threads_changes_no_bit() {
     let one = run(1);
     for threads in [2, 7] {
         assert_eq!(run(threads), one, "{threads} threads");
+    }
+}
+
+#[test]
+fn keep_clean_facets_come_out_as_they_went_in() {
+    let mut part = lifted(hollow_ball());
+    let near_the_ends = |f: usize| part.body.corners(f).iter().any(|p| p.coords.xy().norm() < 3.0);
+    let clean = (0..part.body.triangles().len()).map(near_the_ends).collect();
+    part.keep_clean = Arc::new(clean);
+    let options = Vent { puddle_ml: 0.5, ..Vent::default() };
+    let out = vent(&part, &options).value;
+    assert!(!out.vents.is_empty());
+    let area = |p: &Part| -> f64 {
+        let clean = (0..p.body.triangles().len()).filter(|&f| p.is_keep_clean(f));
+        clean.map(|f| 0.5 * p.body.area_normal(f).norm()).sum()
+    };
+    assert_relative_eq!(area(&out), area(&part), max_relative = 1e-9);
+    for v in &out.vents {
+        assert!(v.mouth.coords.xy().norm() > 3.0 + 0.5 * v.diameter_mm, "{v:?}");
+    }
+}
+
+#[test]
+fn a_cavity_that_cannot_be_reached_is_reported_and_left_alone() {
+    let part = lifted(shapes::hollow_sphere(20.0, 3.0, 4000).unwrap());
+    let done = vent(&part, &Vent::default());
+    assert_eq!(done.value, part);
+    let pocket = done.report.findings.iter().find(|f| f.code == "pocket").unwrap();
+    assert_eq!(pocket.severity, Severity::Fault);
+    let place = pocket.place.unwrap();
+    assert!((place - Point::new(0.0, 0.0, 25.0)).norm() < 3.5, "{place}");
+    assert!(pocket.message.contains("longest"), "{}", pocket.message);
+}
+
+#[test]
+fn two_legs_of_a_cavity_need_a_hole_each_and_share_the_drain() {
+    // An arch-shaped void in a block: two legs towards the plate, joined at the far end.
+    let ctx = ctx();
+    let at = |size: [f64; 3], low: [f64; 3]| {
+        let s = shapes::cuboid(size[0], size[1], size[2]).unwrap();
+        let m = s.bounds().min;
+        let by = Pose::translation(low[0] - m.x, low[1] - m.y, low[2] - m.z);
+        Solid::try_from(s.transformed(&by)).unwrap()
+    };
+    let block = at([24.0, 10.0, 20.0], [0.0, 0.0, 0.0]);
+    let legs = [at([6.0, 6.0, 14.0], [2.0, 2.0, 2.0]), at([6.0, 6.0, 12.0], [16.0, 2.0, 4.0])];
+    let beam = at([20.0, 6.0, 4.0], [2.0, 2.0, 14.0]);
+    let cut = boolean::subtract(&block, &[&legs[0], &legs[1], &beam], &ctx).unwrap();
+    let (part, options) = (lifted(cut.solid), Vent::default());
+    let done = vent(&part, &options);
+    assert_eq!(done.value.vents.len(), 3, "{:?}", done.report);
+    assert_vented(&done.value, &options);
+    assert_minimal(&part, &done.value, &options);
+}
+
+#[test]
+fn a_lattice_does_not_block_the_holes() {
+    let mut part = hollowed();
+    let post = shapes::cylinder(1.2, 18.0, 24).unwrap();
+    part.lattice = Some(Arc::new(post.transformed(&Pose::translation(0.0, 0.0, -9.0))));
+    let options = Vent::default();
+    let out = vent(&part, &options).value;
+    assert_eq!(out.vents.len(), 2);
+    assert_vented(&out, &options);
+}
+
+#[test]
+fn plugs_fit_their_holes_with_the_stated_clearance() {
+    let out = vent(&lifted(hollow_ball()), &Vent::default()).value;
+    assert_eq!(out.plugs.len(), out.vents.len());
+    for (plug, hole) in out.plugs.iter().zip(&out.vents) {
+        let size = plug.bounds().size();
+        assert_abs_diff_eq!(size.x, hole.diameter_mm - 0.2, epsilon = 1e-9);
+        assert_abs_diff_eq!(size.z, hole.length_mm, epsilon = 1e-9);
+        assert_eq!(plug.bounds().min.z, 0.0);
+    }
+    let apart = out.plugs[1].bounds().min.x - out.plugs[0].bounds().max.x;
+    assert!(apart > 1.9, "{apart}");
+}
+
+#[test]
+fn real_models_are_vented_or_the_report_says_why_not() {
+    let options = Vent::default();
+    for (file, scale) in [("cavity_spiral", 1.0), ("goblet_vase", 0.5), ("penguin", 12.0)] {
+        let Some(path) = shared(&format!("meshes/{file}.stl")) else { continue };
+        let mesh = io::read(&path, &io::ReadOptions::default()).unwrap().scaled(scale).unwrap();
+        let part = lifted(Solid::try_from(mesh).unwrap());
+        let done = vent(&part, &options);
+        let f = faults(&done.value.surfaces(&Role::ALL));
+        let told = |code: &str| done.report.findings.iter().any(|f| f.code == code);
+        assert!(f.cup_mm2 < options.cup_mm2 || told("cup"), "{file}: {f:?} {:?}", done.report);
+        assert!(f.pocket_mm3 == 0.0 || told("pocket"), "{file}: {f:?} {:?}", done.report);
+        assert!(f.puddle_mm3 <= 200.0 || told("drain"), "{file}: {f:?} {:?}", done.report);
     }
 }
