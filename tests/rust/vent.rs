@@ -320,6 +320,26 @@ fn two_legs_of_a_cavity_need_a_hole_each_and_share_the_drain() {
 }
 
 #[test]
+fn a_cavity_in_a_body_that_overlaps_itself_is_vented_too() {
+    // The cavity lies across the overlap of two balls, where their surfaces wind twice.
+    let ball = shapes::sphere(10.0, 5120).unwrap();
+    let other = ball.transformed(&Pose::translation(6.0, 0.3, 0.1));
+    let body = Mesh::concat("two balls", [ball.mesh(), &other]);
+    let mut part = lifted(Solid::try_from(body).unwrap());
+    let inner = shapes::sphere(6.0, 3000).unwrap().transformed(&Pose::translation(3.0, 0.1, 0.0));
+    part.cavities.push(Arc::new(inner.flipped()));
+    let options = Vent::default();
+    let before = survey(&part.surfaces(&Role::ALL), &Setup::default()).volume_mm3();
+    let out = vent(&part, &options).value;
+    assert_eq!(out.vents.len(), 2);
+    assert_vented(&out, &options);
+    let after = survey(&out.surfaces(&Role::ALL), &Setup::default()).volume_mm3();
+    let bores =
+        PI * out.vents.iter().map(|v| v.length_mm * v.diameter_mm.powi(2) / 4.0).sum::<f64>();
+    assert_relative_eq!(before - after, bores, max_relative = 0.1);
+}
+
+#[test]
 fn a_lattice_does_not_block_the_holes() {
     let mut part = hollowed();
     let post = shapes::cylinder(1.2, 18.0, 24).unwrap();
