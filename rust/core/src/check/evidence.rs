@@ -60,9 +60,13 @@ impl<'a> Evidence<'a> {
     /// As [`inspect`](super::inspect).
     pub fn gather(part: &'a Part, ctx: &'a Context) -> Result<Evidence<'a>> {
         let (layer_mm, pixel_mm) = (ctx.setup.exposure.layer_mm, ctx.setup.machine.pixel_mm);
+        // Each step tells the listener its name, so that its share of the time can be seen.
+        let step = |name: &str, at: f64| ctx.stage(name, at, at).checkpoint(0.0);
+        step("scan", 0.0)?;
         let surfaces = part.surfaces(&Role::ALL);
         let grid = Grid::around(&surfaces, layer_mm, pixel_mm)?;
         let printed = Scan::new(&surfaces, grid).layers(ctx)?;
+        step("survey", 0.3)?;
         let survey = Survey::of(&printed, ctx)?;
         let bare = if part.supports.is_some() || part.raft.is_some() {
             let body = Scan::new(&part.surfaces(&BODY), grid).layers(ctx)?;
@@ -85,11 +89,15 @@ impl<'a> Evidence<'a> {
             standing: Standing::default(),
             bond: Bond::default(),
         };
+        step("loads", 0.5)?;
         evidence.loads = loads(&evidence)?;
+        step("standing", 0.7)?;
         evidence.standing = stand::sweep(&evidence)?;
         evidence.bond = adhesion::bond(&evidence);
         evidence.profile = profile(&evidence);
+        step("ledges", 0.8)?;
         evidence.ledges = ledge::find(&evidence)?;
+        step("lines", 0.9)?;
         evidence.lines = Lines::of(&evidence)?;
         Ok(evidence)
     }

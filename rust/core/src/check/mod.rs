@@ -17,6 +17,7 @@ mod keep_clean;
 mod ledge;
 mod lines;
 mod overhang;
+mod plate;
 mod pocket;
 mod profile;
 mod sag;
@@ -30,6 +31,7 @@ mod watch;
 
 pub use evidence::Evidence;
 pub use ledge::Reach;
+pub use plate::inspect_plate;
 pub use profile::Profile;
 
 use crate::context::Context;

@@ -47,6 +47,29 @@ impl Profile {
         self.peel_n[layer as usize] + self.suction_n[layer as usize]
     }
 
+    /// Adds copies of a part: areas and forces add up, uses are those of the worst.
+    pub(super) fn add(&mut self, other: &Profile, copies: f64) {
+        if other.len() > self.len() {
+            (self.z_mm, self.clock_s) = (other.z_mm.clone(), other.clock_s.clone());
+        }
+        let n = self.len();
+        let mut merge = |mine: fn(&mut Profile) -> &mut Vec<f64>, theirs: &[f64], sums: bool| {
+            let mine = mine(self);
+            mine.resize(n, 0.0);
+            for (a, b) in mine.iter_mut().zip(theirs) {
+                *a = if sums { *a + copies * b } else { a.max(*b) };
+            }
+        };
+        merge(|p| &mut p.section_mm2, &other.section_mm2, true);
+        merge(|p| &mut p.sealed_mm2, &other.sealed_mm2, true);
+        merge(|p| &mut p.peel_n, &other.peel_n, true);
+        merge(|p| &mut p.suction_n, &other.suction_n, true);
+        merge(|p| &mut p.tip_use, &other.tip_use, false);
+        merge(|p| &mut p.column_use, &other.column_use, false);
+        merge(|p| &mut p.bond_use, &other.bond_use, false);
+        merge(|p| &mut p.missed, &other.missed, false);
+    }
+
     /// Puts the profile's totals and peaks into a report.
     pub(super) fn summary(&self, report: &mut Report) {
         let peak = |column: &[f64]| column.iter().copied().fold(0.0, f64::max);

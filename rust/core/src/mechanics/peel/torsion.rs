@@ -266,12 +266,14 @@ fn for_uncovered<'a>(
 /// which it is not: 0 at the solid row's middle, 1 at the other's. A slanted edge is followed
 /// through the runs' ends; a flat one lies half-way.
 fn crossing(x: f64, solid: &Run, other: &[Cover<'_>]) -> f64 {
-    let after = other.partition_point(|o| o.run.x1_mm < x);
+    // A run that ends at `x` lies to its left, as for the columns it covers.
+    let after = other.partition_point(|o| o.run.x1_mm <= x);
     let left = after.checked_sub(1).map(|k| other[k].run.x1_mm).filter(|&e| e > solid.x0_mm);
     let right = other.get(after).map(|o| o.run.x0_mm).filter(|&e| e < solid.x1_mm);
+    let part = |of: f64, whole: f64| if whole > 0.0 { (of / whole).clamp(0.0, 1.0) } else { 0.5 };
     match (left, right) {
-        (Some(end), None) => (solid.x1_mm - x) / (solid.x1_mm - end),
-        (None, Some(end)) => (x - solid.x0_mm) / (end - solid.x0_mm),
+        (Some(end), None) => part(solid.x1_mm - x, solid.x1_mm - end),
+        (None, Some(end)) => part(x - solid.x0_mm, end - solid.x0_mm),
         _ => 0.5,
     }
 }
