@@ -379,3 +379,23 @@ fn real_models_are_vented_or_the_report_says_why_not() {
         assert!(f.puddle_mm3 <= 200.0 || told("drain"), "{file}: {f:?} {:?}", done.report);
     }
 }
+
+#[test]
+fn hollow_shapes_in_any_pose_are_vented_with_no_hole_too_many() {
+    // Numbers that look random, the same in every run.
+    let number = |seed: u32, i: u32| (f64::from(seed * 7 + i) * 0.618_034).fract();
+    for seed in 1..=6 {
+        let r = |i, low: f64, high: f64| low + (high - low) * number(seed, i);
+        let outer = [r(0, 7.0, 12.0), r(1, 7.0, 12.0), r(2, 6.0, 9.0)];
+        let wall = r(3, 1.2, 2.5);
+        let mut part = lifted(shapes::ellipsoid(outer, 5000).unwrap());
+        let inner = shapes::ellipsoid(outer.map(|a| a - wall), 3000).unwrap();
+        part.cavities.push(Arc::new(inner.flipped()));
+        let turn = nalgebra::UnitQuaternion::from_euler_angles(r(4, 0.0, 6.0), r(5, 0.0, 3.0), 0.0);
+        let part = part.turned(turn, 5.0).unwrap();
+        let (done, options) = (vent(&part, &Vent::default()), Vent::default());
+        assert_eq!(done.value.vents.len(), 2, "seed {seed}: {:?}", done.report);
+        assert_vented(&done.value, &options);
+        assert_minimal(&part, &done.value, &options);
+    }
+}
