@@ -12,7 +12,7 @@ struct From<F>(F);
 impl<F: Fn(&Point) -> (f64, Vector) + Sync> Field for From<F> {
     type Hint = ();
     fn hint(&self) {}
-    fn at(&self, p: &Point, (): &mut ()) -> Sample {
+    fn at(&self, p: &Point, _band: f64, (): &mut ()) -> Sample {
         let (value, gradient) = (self.0)(p);
         Sample { value, gradient }
     }

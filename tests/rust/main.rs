@@ -6,6 +6,7 @@ mod check_loads;
 mod common;
 mod estimate;
 mod export;
+mod hollow;
 mod iso;
 mod layers;
 mod mechanics;

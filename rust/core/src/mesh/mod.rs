@@ -1,7 +1,9 @@
 //! Triangle meshes: what is read from files ([`Mesh`]) and what is proven printable ([`Solid`]).
 
 pub mod boolean;
-mod edges;
+pub mod decimate;
+pub mod distance;
+pub(crate) mod edges;
 pub mod health;
 pub mod io;
 pub mod iso;
@@ -9,7 +11,7 @@ pub mod measure;
 mod polygon;
 pub mod select;
 pub mod shapes;
-mod shells;
+pub(crate) mod shells;
 mod solid;
 mod weld;
 

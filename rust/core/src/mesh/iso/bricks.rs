@@ -15,6 +15,9 @@ const LEVELS: u32 = 3;
 /// How many cells beyond a brick the surface is still felt: a node of a cell that the surface
 /// crosses is at most one edge and one diagonal, 1 + √3 cells, from it.
 const REACH: f64 = 2.8;
+/// Cells from the surface within which nodes are sampled exactly: one for those that end crossed
+/// edges, one so that a sample spares its neighbours.
+const BAND: f64 = 2.0;
 /// Boxes handled between two checkpoints.
 pub(super) const BATCH: usize = 4096;
 
@@ -117,8 +120,8 @@ impl<H: Clone + Send + Sync> Bricks<H> {
             kept.par_extend(batch.par_iter().filter_map(|r| {
                 let mut hint = r.hint.clone();
                 let center = middle(&self.origin, self.cell, r.at, nodes);
-                let sample = field.at(&center, &mut hint).value;
-                (sample.abs() <= limit).then_some(Region { at: r.at, hint, sample })
+                let sample = field.at(&center, limit, &mut hint).value;
+                (sample.abs() < limit).then_some(Region { at: r.at, hint, sample })
             }));
         }
         Ok(kept)
@@ -219,7 +222,8 @@ fn grid_brick<F: Field>(
         if !value[i].is_nan() {
             continue;
         }
-        let Sample { value: v, gradient: g } = field.at(&(first + place(i) * cell), &mut hint);
+        let Sample { value: v, gradient: g } =
+            field.at(&(first + place(i) * cell), BAND * cell, &mut hint);
         settle(&mut value, place(i), v);
         if value[i].is_nan() {
             value[i] = v as f32;

@@ -37,8 +37,9 @@ pub trait Field: Sync {
     /// The hint to begin with.
     fn hint(&self) -> Self::Hint;
 
-    /// Samples the field. The value may change by at most the distance between two points.
-    fn at(&self, point: &Point, hint: &mut Self::Hint) -> Sample;
+    /// Samples the field. The value may change by at most the distance between two points. Where
+    /// it is beyond ±`band`, any number between that and it will do.
+    fn at(&self, point: &Point, band: f64, hint: &mut Self::Hint) -> Sample;
 
     /// Moves a vertex closer to the true surface. `sharp` tells that the vertex already stands on
     /// an edge or corner fitted to several tangent planes.

@@ -126,7 +126,7 @@ impl Field for Blend<'_> {
 
     fn hint(&self) {}
 
-    fn at(&self, point: &Point, (): &mut ()) -> Sample {
+    fn at(&self, point: &Point, _band: f64, (): &mut ()) -> Sample {
         Sample { value: self.value(point), gradient: Vector::zeros() }
     }
 

@@ -1,0 +1,156 @@
+//! Hollow: a cavity at constant wall, and if wanted a lattice in it.
+
+mod cavity;
+mod lattice;
+mod wall;
+
+pub use lattice::Lattice;
+
+use super::Pass;
+use crate::context::Context;
+use crate::error::{Error, Result, check_range};
+use crate::finding::{Done, Finding, Report, Severity};
+use crate::mesh::measure::volume_mm3;
+use crate::part::Part;
+use cavity::Cavities;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// Hollows a part: removes everything deeper than `wall_mm` below its outer surface. The outer
+/// surface itself is not touched. The wall is measured as true distance, so it may come out
+/// thicker (in reentrant corners of the cavity, by up to a cell where it is coarse), but not
+/// thinner than asked by more than [`Hollow::SAFE_MM`].
+///
+/// The cavity is sealed: run [`Vent`](super::Vent) next.
+///
+/// # Errors
+/// [`Error::Value`] for an option out of its range, [`Error::Pass`] for a part that already has
+/// cavities or whose model holds a sealed void of its own that would be cut loose,
+/// [`Error::Limit`] when `max_cells` would force a cell coarser than half the wall.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Hollow {
+    /// Least thickness of the wall, mm.
+    pub wall_mm: f64,
+    /// Cell of the grid that the cavity is found on, mm; none: an eighth of the wall.
+    pub cell_mm: Option<f64>,
+    /// Root mean square distance to which the cavity's flat places are thinned out, mm.
+    pub tolerance_mm: f64,
+    /// Cavities smaller than this stay solid, mm³.
+    pub least_cavity_mm3: f64,
+    /// Most grid nodes to store (20 bytes each); beyond it the cell grows, and the report says so.
+    pub max_cells: u64,
+    /// Struts inside the cavities.
+    pub lattice: Option<Lattice>,
+}
+
+impl Default for Hollow {
+    fn default() -> Hollow {
+        Hollow {
+            wall_mm: 2.0,
+            cell_mm: None,
+            tolerance_mm: 0.001,
+            least_cavity_mm3: 50.0,
+            max_cells: 30_000_000,
+            lattice: None,
+        }
+    }
+}
+
+impl Hollow {
+    /// How far below the asked wall the finished one may lie between the places where it is
+    /// measured, mm: a tenth of the finest layer step in use.
+    pub const SAFE_MM: f64 = 2e-3;
+
+    fn validate(&self) -> Result<()> {
+        check_range("hollow.wall_mm", self.wall_mm, 0.3, 20.0, "mm")?;
+        let least_cell = self.wall_mm / 100.0;
+        check_range("hollow.cell_mm", self.cell_mm(), least_cell, self.wall_mm / 2.0, "mm")?;
+        check_range("hollow.tolerance_mm", self.tolerance_mm, 0.0, 0.1, "mm")?;
+        check_range("hollow.least_cavity_mm3", self.least_cavity_mm3, 0.0, 1e9, "mm³")?;
+        check_range("hollow.max_cells", self.max_cells as f64, 1e5, 4e9, "")?;
+        self.lattice.as_ref().map_or(Ok(()), Lattice::validate)
+    }
+
+    fn cell_mm(&self) -> f64 {
+        self.cell_mm.unwrap_or(self.wall_mm / 8.0)
+    }
+
+    fn refuse<T>(&self, part: &Part, problem: &str, remedy: &str) -> Result<T> {
+        Err(Error::Pass {
+            pass: "hollow",
+            part: part.name.clone(),
+            problem: problem.into(),
+            remedy: remedy.into(),
+        })
+    }
+}
+
+impl Pass<Part> for Hollow {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "hollow"
+    }
+
+    fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
+        self.validate()?;
+        if !part.cavities.is_empty() || part.lattice.is_some() {
+            return self.refuse(&part, "it is hollow already", "hollow a part once");
+        }
+        let mut report = Report::new("hollow", &part.name);
+        let found = Cavities::find(self, &part, ctx)?;
+        if let Some(place) = found.loose {
+            let p = part.pose * place;
+            let at = format!(
+                "around its sealed void near ({:.1}, {:.1}, {:.1}) a loose shell would remain",
+                p.x, p.y, p.z
+            );
+            return self.refuse(&part, &at, "fill the void or open it to the outside first");
+        }
+        if found.cell_mm > self.cell_mm() * (1.0 + 1e-9) {
+            let said = format!(
+                "the cell was coarsened from {:.3} to {:.3} mm to stay within max_cells",
+                self.cell_mm(),
+                found.cell_mm
+            );
+            report.findings.push(
+                Finding::new("coarse_cell", Severity::Note, &part.name, said)
+                    .measured(found.cell_mm, self.cell_mm(), "mm")
+                    .remedy("raise max_cells, or accept blunter corners in the cavity"),
+            );
+        }
+        if found.meshes.is_empty() {
+            let said = if found.dropped > 0 {
+                format!("it stays solid: no cavity reaches {} mm³", self.least_cavity_mm3)
+            } else {
+                format!("it stays solid: no place lies deeper than {} mm", self.wall_mm)
+            };
+            report.findings.push(
+                Finding::new("stays_solid", Severity::Note, &part.name, said)
+                    .measured(found.volume_mm3, self.least_cavity_mm3, "mm³")
+                    .remedy("ask a thinner wall if it should be hollow"),
+            );
+        }
+        report.number("cell_mm", found.cell_mm);
+        report.number("cavities", found.meshes.len() as f64);
+        report.number("dropped_cavities", found.dropped as f64);
+        report.number("cavity_ml", found.volume_mm3 / 1000.0);
+        let mut saved = found.volume_mm3;
+        if !found.meshes.is_empty() {
+            report.number("least_wall_mm", found.walls.least_mm);
+            report.number("mean_wall_mm", found.walls.mean_mm);
+            report.number("p99_wall_mm", found.walls.p99_mm);
+            if let Some(lattice) = &self.lattice {
+                let (mesh, inside_mm3) = lattice.build(&found, &part.pose, self, ctx)?;
+                saved -= inside_mm3;
+                report.number("lattice_ml", inside_mm3 / 1000.0);
+                part.lattice = (!mesh.triangles().is_empty()).then(|| Arc::new(mesh));
+            }
+        }
+        report.number("resin_saved_ml", saved / 1000.0);
+        debug_assert!(found.meshes.iter().all(|m| volume_mm3(m) < 0.0));
+        part.cavities = found.meshes.into_iter().map(Arc::new).collect();
+        Ok(Done { value: part, report })
+    }
+}
