@@ -1,4 +1,4 @@
-//! Helpers shared by the tests.
+//! What the tests share.
 
 use std::path::PathBuf;
 

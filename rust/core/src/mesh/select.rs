@@ -1,6 +1,6 @@
 //! Selecting facets, for instance those to keep free of marks and steps.
 //!
-//! Every helper returns one flag a facet; combine them with plain boolean logic.
+//! Every function returns one flag a facet; combine them with plain boolean logic.
 
 use super::edges::Edges;
 use super::{Bounds, Mesh, Point, Vector};
