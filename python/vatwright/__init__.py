@@ -5,7 +5,7 @@ layer by layer and with numbers, what would fail. Units are millimetres, seconds
 megapascals and degrees; z points from the build plate into the part, layer 0 touches the plate.
 """
 
-from vatwright import select
+from vatwright import select, shapes
 from vatwright._core import (
     BUILT_IN,
     CAUTIONS,
@@ -127,4 +127,5 @@ __all__ = [
     "diagnose",
     "repair",
     "select",
+    "shapes",
 ]

@@ -19,6 +19,7 @@ mod mesh_measure;
 mod orient;
 mod pack;
 mod plane;
+mod real_files;
 mod select;
 mod setup;
 mod shapes;
