@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 pub struct Lattice {
     /// Edge of the cube that repeats, mm.
     pub spacing_mm: f64,
-    /// Diameter of a strut, mm; never thinner.
+    /// Diameter of a strut, mm; its facets may cut it thinner by a hundredth of a millimetre or two.
     pub strut_mm: f64,
 }
 

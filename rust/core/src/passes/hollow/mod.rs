@@ -102,11 +102,17 @@ impl Pass<Part> for Hollow {
         let found = Cavities::find(self, &part, ctx)?;
         if let Some(place) = found.loose {
             let p = part.pose * place;
-            let at = format!(
-                "around its sealed void near ({:.1}, {:.1}, {:.1}) a loose shell would remain",
-                p.x, p.y, p.z
+            report.findings.push(
+                Finding::new(
+                    "stays_solid",
+                    Severity::Warning,
+                    &part.name,
+                    "it stays solid: around its own sealed void a loose shell would remain",
+                )
+                .at(p)
+                .remedy("fill the void or open it to the outside first"),
             );
-            return self.refuse(&part, &at, "fill the void or open it to the outside first");
+            return Ok(Done { value: part, report });
         }
         if found.cell_mm > self.cell_mm() * (1.0 + 1e-9) {
             let said = format!(
