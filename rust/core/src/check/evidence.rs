@@ -90,7 +90,7 @@ impl<'a> Evidence<'a> {
             bond: Bond::default(),
         };
         step("loads", 0.5)?;
-        evidence.loads = loads(&evidence)?;
+        evidence.loads = loads(evidence.body_survey(), evidence.body(), evidence.voids(), ctx)?;
         step("standing", 0.7)?;
         evidence.standing = stand::sweep(&evidence)?;
         evidence.bond = adhesion::bond(&evidence);
@@ -150,9 +150,16 @@ pub(super) fn runs(piece: &Layer, grid: &Grid) -> Vec<Run> {
 /// A section this small is compact or so light that its shape does not matter, pixels.
 const SMALL_PIXELS: u32 = 16;
 
-fn loads(e: &Evidence<'_>) -> Result<Vec<Load>> {
-    let (survey, body, grid) = (e.body_survey(), e.body(), e.grid());
-    let model = Model::of(e.setup());
+/// What the film does to each region of a survey of the body's layers; `voids` are those that count
+/// as cups.
+pub(crate) fn loads<'v>(
+    survey: &Survey,
+    body: &Layers,
+    voids: impl Iterator<Item = &'v Cup>,
+    ctx: &Context,
+) -> Result<Vec<Load>> {
+    let grid = &body.grid;
+    let model = Model::of(&ctx.setup);
     let load = |region: &Region, piece: &Layer| {
         let torsion_mm4 = if region.pixels < SMALL_PIXELS {
             region.area_mm2.powi(2) / std::f64::consts::TAU
@@ -167,7 +174,7 @@ fn loads(e: &Evidence<'_>) -> Result<Vec<Load>> {
     let by_layer = (0..grid.layers)
         .into_par_iter()
         .map(|k| {
-            if e.ctx.cancel.is_cancelled() {
+            if ctx.cancel.is_cancelled() {
                 return Err(Error::Cancelled);
             }
             let regions = &survey.regions[survey.regions_of(k)];
@@ -176,7 +183,7 @@ fn loads(e: &Evidence<'_>) -> Result<Vec<Load>> {
         })
         .collect::<Result<Vec<_>>>()?;
     let mut loads = by_layer.concat();
-    for void in e.voids() {
+    for void in voids {
         for &(k, area_mm2) in &void.sealed {
             let Some(r) = around(survey, k, void.place.x, void.place.y) else { continue };
             let (x_mm, y_mm) = (void.place.x, void.place.y);

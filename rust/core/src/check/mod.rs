@@ -29,7 +29,8 @@ mod tips;
 mod vat;
 mod watch;
 
-pub use evidence::Evidence;
+pub(crate) use evidence::loads;
+pub use evidence::{Evidence, Load};
 pub use ledge::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;

@@ -8,7 +8,7 @@
 use super::Evidence;
 use crate::error::{Error, Result};
 use crate::layers::{Layer, SUBPIXEL, Sets};
-use crate::mechanics::frame::{Response, SupportFrame};
+use crate::mechanics::frame::{Response, SupportFrame, buckling_loads_n};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, springback, tips};
 use crate::mesh::Point;
@@ -73,7 +73,8 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let supports = e.part.supports.as_deref();
     let attached = attach(e, supports.map_or(&[], |s| &s.tips))?;
     let grounded = grounded(e);
-    let strut_n = supports.map_or_else(Vec::new, |s| strut_limits_n(e, s));
+    let strut_n =
+        supports.map_or_else(Vec::new, |s| buckling_loads_n(s, e.setup().resin.green_modulus_mpa));
     let n = e.grid().layers as usize;
     let mut out = Standing {
         tips: vec![Worst::default(); n],
@@ -229,49 +230,6 @@ fn bent_n(own: &[&Tip], pull: Pull) -> Vec<f64> {
     let middle = own.iter().map(|t| t.contact.coords.xy()).sum::<nalgebra::Vector2<f64>>() / n;
     let off = (pull.x_mm - middle.x).hypot(pull.y_mm - middle.y);
     own.iter().map(|t| pull.force_n / n * (1.0 + 8.0 * off / t.diameter_mm)).collect()
-}
-
-/// Press at which each member buckles, N: Euler's load of the stretch it belongs to, from joint to
-/// joint, one end built in and the other held.
-fn strut_limits_n(e: &Evidence<'_>, s: &Supports) -> Vec<f64> {
-    let modulus = e.setup().resin.green_modulus_mpa;
-    let mut meeting: Vec<Vec<u32>> = vec![Vec::new(); s.nodes.len()];
-    for (i, m) in s.members.iter().enumerate() {
-        for node in [m.a, m.b] {
-            meeting[node as usize].push(i as u32);
-        }
-    }
-    let length = |i: usize| {
-        let m = &s.members[i];
-        (s.nodes[m.a as usize] - s.nodes[m.b as usize]).norm()
-    };
-    let stretch_mm = |i: usize| {
-        let mut sum = length(i);
-        for mut node in [s.members[i].a, s.members[i].b] {
-            let mut member = i as u32;
-            // A node where just two members meet is a bend in one column, not a joint.
-            while let [a, b] = meeting[node as usize][..] {
-                if s.feet.contains(&node) {
-                    break;
-                }
-                member = if a == member { b } else { a };
-                if member as usize == i {
-                    break;
-                }
-                sum += length(member as usize);
-                let m = &s.members[member as usize];
-                node = if m.a == node { m.b } else { m.a };
-            }
-        }
-        sum
-    };
-    (0..s.members.len())
-        .map(|i| {
-            let inertia = bar::inertia_mm4(s.members[i].diameter_mm);
-            let ends = bar::Ends::FixedPinned.effective_length();
-            bar::euler_n(modulus, inertia, stretch_mm(i), ends)
-        })
-        .collect()
 }
 
 /// Regions that lie on the plate or on the raft.

@@ -14,7 +14,7 @@ mod solve;
 mod supports;
 
 pub use solve::{Factored, Solution};
-pub use supports::{Response, SupportFrame};
+pub use supports::{Response, SupportFrame, buckling_loads_n};
 
 use super::bar;
 use crate::error::{Error, Result};

@@ -2,6 +2,7 @@
 
 use super::{Beam, Frame, Hold, Load, Profile, Tie};
 use crate::error::Result;
+use crate::mechanics::bar;
 use crate::mechanics::peel::Pull;
 use crate::mesh::Point;
 use crate::part::Supports;
@@ -129,4 +130,46 @@ impl Response {
         });
         1.0 / rise.sum::<f64>()
     }
+}
+
+/// Press at which each member buckles, N: Euler's load of the stretch it belongs to, from joint to
+/// joint, one end built in and the other held ([`bar::Ends::FixedPinned`]).
+pub fn buckling_loads_n(s: &Supports, modulus_mpa: f64) -> Vec<f64> {
+    let mut meeting: Vec<Vec<u32>> = vec![Vec::new(); s.nodes.len()];
+    for (i, m) in s.members.iter().enumerate() {
+        for node in [m.a, m.b] {
+            meeting[node as usize].push(i as u32);
+        }
+    }
+    let length = |i: usize| {
+        let m = &s.members[i];
+        (s.nodes[m.a as usize] - s.nodes[m.b as usize]).norm()
+    };
+    let stretch_mm = |i: usize| {
+        let mut sum = length(i);
+        for mut node in [s.members[i].a, s.members[i].b] {
+            let mut member = i as u32;
+            // A node where just two members meet is a bend in one column, not a joint.
+            while let [a, b] = meeting[node as usize][..] {
+                if s.feet.contains(&node) {
+                    break;
+                }
+                member = if a == member { b } else { a };
+                if member as usize == i {
+                    break;
+                }
+                sum += length(member as usize);
+                let m = &s.members[member as usize];
+                node = if m.a == node { m.b } else { m.a };
+            }
+        }
+        sum
+    };
+    (0..s.members.len())
+        .map(|i| {
+            let inertia = bar::inertia_mm4(s.members[i].diameter_mm);
+            let ends = bar::Ends::FixedPinned.effective_length();
+            bar::euler_n(modulus_mpa, inertia, stretch_mm(i), ends)
+        })
+        .collect()
 }

@@ -1,7 +1,8 @@
 //! Watertight pieces for a support structure: a rod for each member, a cone for each neck and foot.
 //!
-//! The pieces overlap where they meet; the layers fuse them by winding. Every piece is one lathe
-//! profile with few sides, of the same area as the round bar that mechanics counts with.
+//! The pieces overlap where they meet; the layers fuse them by winding. Every piece has few sides,
+//! and the area of the round bar that mechanics counts with. The ends of rods are level: so the
+//! lowest layer of a leaning rod begins on its carrier as a whole, not with an edge beside it.
 
 use crate::mesh::{Mesh, Point, Vector};
 use crate::part::{Supports, Tip};
@@ -10,19 +11,11 @@ use std::f64::consts::TAU;
 /// Sides of a rod.
 const SIDES: usize = 8;
 
-/// How feet and necks are shaped.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Shape {
-    /// How deep a neck reaches into the part, mm.
-    pub(super) embed_mm: f64,
-    /// Diameter of a foot, mm.
-    pub(super) foot_mm: f64,
-    /// Height of the cone over a foot, mm.
-    pub(super) flare_mm: f64,
-}
+/// How far pieces reach into each other and into the base, mm.
+const OVERLAP_MM: f64 = 0.1;
 
-/// Builds [`Supports::mesh`] from the structure.
-pub(super) fn mesh(s: &Supports, shape: &Shape) -> Mesh {
+/// Builds [`Supports::mesh`] from the structure; necks reach `embed_mm` into the part.
+pub(super) fn mesh(s: &Supports, embed_mm: f64) -> Mesh {
     let mut out = Pieces::default();
     let mut widest = vec![0.0_f64; s.nodes.len()];
     for m in &s.members {
@@ -30,30 +23,25 @@ pub(super) fn mesh(s: &Supports, shape: &Shape) -> Mesh {
             widest[node as usize] = widest[node as usize].max(m.diameter_mm);
         }
         let (a, b) = (s.nodes[m.a as usize], s.nodes[m.b as usize]);
-        let r = m.diameter_mm / 2.0;
-        out.rod(&a, &b, &[(-0.6 * r, 0.0), (0.0, r)], &[(0.0, r), (0.6 * r, 0.0)]);
+        let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
+        out.rod(&low, &high, m.diameter_mm / 2.0, m.diameter_mm / 2.0);
     }
     for t in s.tips.iter().chain(&s.landings) {
         // Two necks may meet without a column between.
         let wide = widest[t.node as usize].max(t.diameter_mm);
-        out.neck(t, &s.nodes[t.node as usize], wide / 2.0, shape.embed_mm);
+        out.neck(t, &s.nodes[t.node as usize], wide / 2.0, embed_mm);
     }
     let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
     for &foot in s.feet.iter().filter(|f| !landed.contains(f)) {
         // Upwards along the column that stands there, so that a leaning one flares too.
         let Some(m) = s.members.iter().find(|m| m.a == foot || m.b == foot) else { continue };
         let (p, q) = (s.nodes[foot as usize], s.nodes[(m.a + m.b - foot) as usize]);
-        let r = m.diameter_mm / 2.0;
-        let along = q - p;
-        let top = p + along * (shape.flare_mm / along.norm().max(shape.flare_mm));
-        let wide = (shape.foot_mm / 2.0).max(r);
-        out.rod(&p, &top, &[(-EMBED_FOOT_MM, wide), (0.0, wide)], &[(0.0, r)]);
+        let (d, along) = (m.diameter_mm, q - p);
+        let top = p + along * (d / along.norm().max(d));
+        out.rod(&p, &top, d, d / 2.0);
     }
     Mesh::new("supports", out.vertices, out.triangles).expect("finite points")
 }
-
-/// How far a foot reaches into what it stands on, mm.
-pub(super) const EMBED_FOOT_MM: f64 = 0.1;
 
 #[derive(Default)]
 struct Pieces {
@@ -62,54 +50,74 @@ struct Pieces {
 }
 
 impl Pieces {
+    /// A bar or cone from one height to another, ends level and a little longer.
+    fn rod(&mut self, low: &Point, high: &Point, r_low: f64, r_high: f64) {
+        let Some(way) = (high - low).try_normalize(1e-9) else { return };
+        let over = way * OVERLAP_MM;
+        let a = self.level(low - over, &way, r_low);
+        let b = self.level(high + over, &way, r_high);
+        self.close(&[a, b]);
+    }
+
+    /// A neck from its column to the part, ending inside it.
     fn neck(&mut self, t: &Tip, node: &Point, wide: f64, embed: f64) {
+        let Some(way) = (t.contact - node).try_normalize(1e-9) else { return };
         let r = t.diameter_mm / 2.0;
-        self.rod(
-            node,
-            &t.contact,
-            &[(-0.6 * wide, 0.0), (0.0, wide)],
-            &[(0.0, r), (embed - 0.5 * r, r), (embed, 0.0)],
-        );
+        let rings = [
+            self.level(node - way * OVERLAP_MM, &way, wide),
+            self.across(t.contact, &way, r),
+            self.across(t.contact + way * (embed - 0.5 * r).max(0.5 * embed), &way, r),
+            self.point(t.contact + way * embed),
+        ];
+        self.close(&rings);
     }
 
-    /// A solid of revolution about a–b. Profiles are (distance along the axis beyond the end,
-    /// radius): `low` from a's outside inwards, measured from a; `high` from b outwards.
-    fn rod(&mut self, a: &Point, b: &Point, low: &[(f64, f64)], high: &[(f64, f64)]) {
-        let length = (b - a).norm();
-        let Some(axis) = (b - a).try_normalize(1e-9) else { return };
-        // Any two directions across; the one least along the axis is a safe start.
-        let start = if axis.z.abs() < 0.9 { Vector::z() } else { Vector::x() };
-        let u = axis.cross(&start).normalize();
-        let v = axis.cross(&u);
-        // A polygon with the circle's area.
-        let even = (TAU / (SIDES as f64 * (TAU / SIDES as f64).sin())).sqrt();
-        let stations =
-            low.iter().map(|&(t, r)| (t, r)).chain(high.iter().map(|&(t, r)| (length + t, r)));
-        let mut before: Option<Ring> = None;
-        for (t, r) in stations {
-            let here = self.ring(a + axis * t, u, v, r * even);
-            match before {
-                None => self.cap(&here, false),
-                Some(last) => self.side(&last, &here),
-            }
-            before = Some(here);
-        }
-        if let Some(last) = before {
-            self.cap(&last, true);
-        }
+    /// The level section of a round bar along `way`: an ellipse, longer the flatter it leans.
+    fn level(&mut self, c: Point, way: &Vector, r: f64) -> Ring {
+        let flat = way.x.hypot(way.y);
+        let lean =
+            if flat > 1e-9 { Vector::new(way.x / flat, way.y / flat, 0.0) } else { Vector::x() };
+        let side = Vector::new(-lean.y, lean.x, 0.0);
+        // Nearly flat bars get no endless ellipse.
+        let (u, v) = (lean * (1.0 / way.z.abs().max(0.5)), side);
+        // Seen along the way, rings turn alike whether the bar rises or falls.
+        let v = if way.z < 0.0 { -v } else { v };
+        self.ring(c, u, v, r)
     }
 
+    fn across(&mut self, c: Point, way: &Vector, r: f64) -> Ring {
+        let flat = way.x.hypot(way.y);
+        let lean =
+            if flat > 1e-9 { Vector::new(way.x / flat, way.y / flat, 0.0) } else { Vector::x() };
+        // The same start as a level ring's, so that the sides between them do not twist.
+        let v = way.cross(&lean).normalize();
+        let u = v.cross(way);
+        self.ring(c, u, v, r)
+    }
+
+    /// A polygon with the area of the ellipse of semi-axes r·|u| and r·|v|.
     fn ring(&mut self, c: Point, u: Vector, v: Vector, r: f64) -> Ring {
+        let even = (TAU / (SIDES as f64 * (TAU / SIDES as f64).sin())).sqrt() * r;
         let first = self.vertices.len() as u32;
-        if r <= 0.0 {
-            self.vertices.push(c);
-            return Ring { first, count: 1 };
-        }
         for i in 0..SIDES {
             let (sin, cos) = (TAU * i as f64 / SIDES as f64).sin_cos();
-            self.vertices.push(c + u * (r * cos) + v * (r * sin));
+            self.vertices.push(c + u * (even * cos) + v * (even * sin));
         }
         Ring { first, count: SIDES as u32 }
+    }
+
+    fn point(&mut self, p: Point) -> Ring {
+        self.vertices.push(p);
+        Ring { first: self.vertices.len() as u32 - 1, count: 1 }
+    }
+
+    /// Sides between rings, caps on the first and last.
+    fn close(&mut self, rings: &[Ring]) {
+        for pair in rings.windows(2) {
+            self.side(&pair[0], &pair[1]);
+        }
+        self.cap(&rings[0], false);
+        self.cap(&rings[rings.len() - 1], true);
     }
 
     fn side(&mut self, a: &Ring, b: &Ring) {
@@ -126,15 +134,16 @@ impl Pieces {
         }
     }
 
-    /// Closes an end that is no point; `up` at the far end.
-    fn cap(&mut self, r: &Ring, up: bool) {
+    /// Closes an end that is no point; `far` at the end of the way.
+    fn cap(&mut self, r: &Ring, far: bool) {
         for i in 1..r.count.saturating_sub(1) {
             let (p, q) = (r.first + i, r.first + i + 1);
-            self.triangles.push(if up { [r.first, p, q] } else { [r.first, q, p] });
+            self.triangles.push(if far { [r.first, p, q] } else { [r.first, q, p] });
         }
     }
 }
 
+#[derive(Clone, Copy)]
 struct Ring {
     first: u32,
     count: u32,

@@ -2,33 +2,13 @@
 //! with its moment, over the tips that it has by then.
 
 use super::tips::{Pixel, Site, Sites};
+use crate::check::{self, Load};
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{Layers, Survey};
-use crate::mechanics::peel::{Model, Pull};
-use crate::mechanics::{bar, suction, tips};
-use crate::mesh::Point;
+use crate::layers::{Layer, Layers, Sets, Survey};
+use crate::mechanics::peel::Pull;
+use crate::mechanics::{bar, tips};
 use std::collections::BTreeMap;
-
-/// A layer in which the tips of a piece carry more than they may.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Overload {
-    pub(super) layer: u32,
-    pub(super) place: Point,
-    /// Greatest pull on one tip, N; infinite where the tips cannot carry the moment at all.
-    pub(super) tip_n: f64,
-}
-
-/// What the loads came to.
-#[derive(Debug, Default)]
-pub(super) struct Verdict {
-    pub(super) overloads: Vec<Overload>,
-    /// Greatest pull on one tip, N.
-    pub(super) highest_n: f64,
-    /// Greatest pull that tips carry together in one layer, N, and that layer.
-    pub(super) peak_n: f64,
-    pub(super) peak_layer: u32,
-}
 
 /// What one neck may carry, safety counted in.
 #[derive(Clone, Copy, Debug)]
@@ -36,7 +16,7 @@ pub(super) struct Neck {
     /// Pull, N.
     pub(super) allowed_n: f64,
     /// Moment, N·mm.
-    pub(super) allowed_n_mm: f64,
+    allowed_n_mm: f64,
 }
 
 impl Neck {
@@ -66,84 +46,77 @@ impl Neck {
     }
 }
 
-/// Pulls by layer, and which regions have grown together when.
+/// A connected piece in one layer: its pull and the tips that it hangs on by then.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Case {
+    pub(super) layer: u32,
+    pub(super) pull: Pull,
+    /// How the piece resists being pressed through resin, mm⁴.
+    pub(super) torsion_mm4: f64,
+    /// Index into [`Verdict::groups`].
+    pub(super) group: usize,
+    /// Greatest pull on a tip by the bolt-group formula, N.
+    pub(super) highest_n: f64,
+}
+
+/// What the loads came to.
+#[derive(Debug, Default)]
+pub(super) struct Verdict {
+    /// Every piece in every layer that hangs on tips, layer by layer.
+    pub(super) cases: Vec<Case>,
+    /// The sets of tips that cases refer to.
+    pub(super) groups: Vec<Vec<usize>>,
+    /// The pull of all pieces in the layer where it is greatest.
+    pub(super) peak: Pull,
+}
+
+/// Pulls by region, and which regions rest on raft or plate.
 pub(super) struct Loads<'a> {
     survey: &'a Survey,
-    /// Pull of each region in its layer.
-    pulls: Vec<Pull>,
-    /// Whether a region rests on raft or plate.
+    loads: Vec<Load>,
     grounded: Vec<bool>,
     neck: Neck,
 }
 
 impl<'a> Loads<'a> {
-    /// `rests` tells the regions that rest on raft or plate.
     pub(super) fn new(
         survey: &'a Survey,
+        layers: &Layers,
         grounded: Vec<bool>,
         neck: Neck,
         ctx: &Context,
-    ) -> Loads<'a> {
-        let model = Model::of(&ctx.setup);
-        // As if every section were compact: never less than the true pull.
-        let mut pulls: Vec<Pull> = survey
-            .regions
-            .iter()
-            .map(|r| Pull {
-                force_n: model.force_n(r.area_mm2, 1.0),
-                x_mm: r.centroid_mm[0],
-                y_mm: r.centroid_mm[1],
-            })
-            .collect();
-        for cup in &survey.cups {
-            for &(layer, area) in &cup.sealed {
-                // A cup pulls on the wall that closes it: the region around its place.
-                let inside = survey.regions_of(layer).filter(|&i| {
-                    let r = &survey.regions[i];
-                    let within = |v: f64, k: usize| (r.min_mm[k]..=r.max_mm[k]).contains(&v);
-                    within(cup.place.x, 0) && within(cup.place.y, 1)
-                });
-                let Some(i) = inside.min_by(|&a, &b| {
-                    let size = |i: usize| survey.regions[i].area_mm2;
-                    size(a).total_cmp(&size(b))
-                }) else {
-                    continue;
-                };
-                let suck = Pull {
-                    force_n: suction::sealed_force_n(area),
-                    x_mm: cup.place.x,
-                    y_mm: cup.place.y,
-                };
-                pulls[i] = Pull::sum([pulls[i], suck]);
-            }
-        }
-        Loads { survey, pulls, grounded, neck }
+    ) -> Result<Loads<'a>> {
+        let noise = ctx.setup.limits.noise_mm3;
+        let voids = survey.cups.iter().filter(|c| c.volume_mm3 >= noise);
+        let loads = check::loads(survey, layers, voids, ctx)?;
+        Ok(Loads { survey, loads, grounded, neck })
     }
 
-    /// Walks up the layers and, where the tips fall short, takes more from `more`.
-    ///
-    /// `more` gets the region's layer, the tips so far and which of them hold the piece, and
-    /// returns another tip for it, or nothing when there is no place left.
+    /// Walks up the layers and, where the tips fall short, adds more to `found` from the pool.
+    /// `shared` names pieces that begin on the neck of a tip found for another.
     pub(super) fn settle(
         &self,
         sites: &Sites<'_>,
         found: &mut Vec<Site>,
+        shared: &[(u32, Pixel, usize)],
         pool: &Pool,
         ctx: &Context,
     ) -> Result<Verdict> {
         let survey = self.survey;
         let mut verdict = Verdict::default();
-        let mut sets = Groups::new(survey.regions.len());
-        let mut holding: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        let mut sets = Sets::new(survey.regions.len());
         let mut regions = Lookup::new(sites.layers, survey);
-        for (i, site) in found.iter().enumerate() {
-            if let Some(r) = regions.region(site.layer, site.pixel) {
-                holding.entry(r).or_default().push(i);
+        let mut starting: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        let own = found.iter().enumerate().map(|(i, site)| (site.layer, site.pixel, i));
+        for (layer, pixel, tip) in own.chain(shared.iter().copied()) {
+            if let Some(r) = regions.region(layer, pixel) {
+                starting.entry(r).or_default().push(tip);
             }
         }
-        // Tips by root region, regions of the pool by root region.
-        let mut tips_of: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
-        let mut pool_of: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        // By the region that stands for its set: tips, places of the pool, the snapshot of tips.
+        let mut tips_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        let mut pool_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        let mut group_of: BTreeMap<usize, usize> = BTreeMap::new();
         let mut grounded = self.grounded.clone();
         for k in 0..survey.grid.layers {
             if k % 64 == 0 {
@@ -151,52 +124,95 @@ impl<'a> Loads<'a> {
             }
             let here = survey.regions_of(k);
             for i in here.clone() {
-                let i = i as u32;
-                for below in survey.below(i) {
-                    let (keep, gone) = sets.join(i, below);
-                    if keep != gone {
-                        let g = grounded[gone as usize] | grounded[keep as usize];
-                        grounded[keep as usize] = g;
-                        for map in [&mut tips_of, &mut pool_of] {
-                            if let Some(list) = map.remove(&gone) {
-                                map.entry(keep).or_default().extend(list);
-                            }
+                for below in survey.below(i as u32) {
+                    let (a, b) = (sets.root(i), sets.root(below as usize));
+                    if a == b {
+                        continue;
+                    }
+                    let keep = sets.join(a, b);
+                    let gone = a + b - keep;
+                    grounded[keep] |= grounded[gone];
+                    for map in [&mut tips_of, &mut pool_of] {
+                        if let Some(list) = map.remove(&gone) {
+                            map.entry(keep).or_default().extend(list);
                         }
                     }
                 }
                 let root = sets.root(i);
-                if let Some(list) = holding.remove(&i) {
+                if let Some(list) = starting.remove(&(i as u32)) {
                     tips_of.entry(root).or_default().extend(list);
                 }
-                if let Some(list) = pool.by_region.get(&i) {
+                if let Some(list) = pool.by_region.get(&(i as u32)) {
                     pool_of.entry(root).or_default().extend(list);
                 }
             }
-            let mut groups: BTreeMap<u32, Vec<Pull>> = BTreeMap::new();
-            for i in here {
-                groups.entry(sets.root(i as u32)).or_default().push(self.pulls[i]);
+            let mut pieces: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+            for i in here.clone() {
+                pieces.entry(sets.root(i)).or_default().push(i);
             }
-            for (root, pulls) in groups {
-                let pull = Pull::sum(pulls);
+            let all = self.pull(here);
+            if all.force_n > verdict.peak.force_n {
+                verdict.peak = all;
+            }
+            for (root, regions) in pieces {
+                let pull = self.pull(regions.iter().copied());
                 // What stands on raft or plate is held by the bond there; adhesion is judged apart.
-                if grounded[root as usize] || pull.force_n <= 0.0 {
+                if grounded[root] || pull.force_n <= 0.0 {
                     continue;
                 }
-                let group = tips_of.entry(root).or_default();
-                let candidates = pool_of.get(&root).map_or(&[][..], Vec::as_slice);
-                let highest = self.add(sites, found, group, candidates, pool, &pull);
-                if pull.force_n > verdict.peak_n {
-                    (verdict.peak_n, verdict.peak_layer) = (pull.force_n, k);
-                }
-                verdict.highest_n =
-                    verdict.highest_n.max(if highest.is_finite() { highest } else { 0.0 });
-                if highest > self.neck.allowed_n * (1.0 + 1e-9) {
-                    let place = Point::new(pull.x_mm, pull.y_mm, survey.grid.z_mm(k));
-                    verdict.overloads.push(Overload { layer: k, place, tip_n: highest });
-                }
+                let tips = tips_of.entry(root).or_default();
+                tips.sort_unstable();
+                tips.dedup(); // a neck that two pieces began on
+                let places = pool_of.get(&root).map_or(&[][..], Vec::as_slice);
+                let highest_n = self.add(sites, found, tips, places, pool, &pull);
+                let known = group_of.get(&root).copied();
+                let group = match known.filter(|&g| verdict.groups[g].len() == tips.len()) {
+                    Some(g) => g,
+                    None => {
+                        verdict.groups.push(tips.clone());
+                        verdict.groups.len() - 1
+                    }
+                };
+                group_of.insert(root, group);
+                let torsion_mm4 = regions.iter().map(|&i| self.loads[i].torsion_mm4).sum();
+                verdict.cases.push(Case { layer: k, pull, torsion_mm4, group, highest_n });
             }
         }
         Ok(verdict)
+    }
+
+    fn pull(&self, regions: impl Iterator<Item = usize>) -> Pull {
+        Pull::sum(regions.flat_map(|i| [self.loads[i].peel, self.loads[i].suction]))
+    }
+
+    /// Places another tip beside one that carries too much, among those of its group's part.
+    pub(super) fn relieve(
+        &self,
+        sites: &Sites<'_>,
+        found: &mut Vec<Site>,
+        pool: &Pool,
+        tip: usize,
+    ) {
+        const FAR_MM: f64 = 4.0;
+        let (here, layer) = (found[tip].xy(), found[tip].layer);
+        let distance = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
+        let mut near: Vec<(f64, usize)> = (0..pool.places.len())
+            .filter(|&p| pool.places[p].1 <= layer + NEAR_LAYERS)
+            .map(|p| (distance(pool.xy[p], here), p))
+            .filter(|n| n.0 <= FAR_MM)
+            .collect();
+        near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        for (_, p) in near {
+            let close = |s: &Site| distance(s.xy(), pool.xy[p]) < LEAST_SPACING_MM;
+            if found.iter().any(close) {
+                continue;
+            }
+            let (pixel, layer) = pool.places[p];
+            if let Ok(site) = sites.on_base(pixel, layer) {
+                found.push(site);
+                return;
+            }
+        }
     }
 
     /// Adds tips to a group until it carries the pull or no place is left; the highest load then.
@@ -205,59 +221,64 @@ impl<'a> Loads<'a> {
         sites: &Sites<'_>,
         found: &mut Vec<Site>,
         group: &mut Vec<usize>,
-        candidates: &[usize],
+        places: &[usize],
         pool: &Pool,
         pull: &Pull,
     ) -> f64 {
-        let mut places: Vec<[f64; 2]> = group.iter().map(|&i| place(&found[i])).collect();
-        let mut highest = self.neck.highest_n(&places, pull);
-        let mut refused =
-            vec![false; if highest > self.neck.allowed_n { candidates.len() } else { 0 }];
-        while highest > self.neck.allowed_n * (1.0 + 1e-9) {
-            let Some(c) = self.best_place(&places, candidates, &refused, pool, pull) else { break };
-            refused[c] = true;
-            let (pixel, layer) = pool.places[candidates[c]];
+        let mut at: Vec<[f64; 2]> = group.iter().map(|&i| found[i].xy()).collect();
+        let mut highest = self.neck.highest_n(&at, pull);
+        let mut tried = vec![false; if self.overloads(highest) { places.len() } else { 0 }];
+        while self.overloads(highest) {
+            let Some(c) = self.best_place(&at, places, &tried, pool, pull) else { break };
+            tried[c] = true;
+            let (pixel, layer) = pool.places[places[c]];
             let Ok(site) = sites.on_base(pixel, layer) else { continue };
-            places.push(place(&site));
+            at.push(site.xy());
             group.push(found.len());
             found.push(site);
-            highest = self.neck.highest_n(&places, pull);
+            highest = self.neck.highest_n(&at, pull);
         }
         highest
     }
 
-    /// The candidate that leaves the lowest highest load; far from all tips first among equals.
+    /// Whether that is more than a neck may carry.
+    pub(super) fn overloads(&self, tip_n: f64) -> bool {
+        tip_n > self.neck.allowed_n * (1.0 + 1e-9)
+    }
+
+    /// The place that leaves the lowest highest load; far from all tips first among equals.
     fn best_place(
         &self,
         tips_mm: &[[f64; 2]],
-        candidates: &[usize],
-        refused: &[bool],
+        places: &[usize],
+        tried: &[bool],
         pool: &Pool,
         pull: &Pull,
     ) -> Option<usize> {
         let distance = |p: [f64; 2]| {
-            tips_mm.iter().map(|t| (t[0] - p[0]).hypot(t[1] - p[1])).fold(f64::INFINITY, f64::min)
+            let far = tips_mm.iter().map(|t| (t[0] - p[0]).hypot(t[1] - p[1]));
+            far.fold(f64::INFINITY, f64::min)
         };
-        let mut free: Vec<(f64, usize)> = (0..candidates.len())
-            .filter(|&c| !refused[c])
-            .map(|c| (distance(pool.xy[candidates[c]]), c))
+        let mut free: Vec<(f64, usize)> = (0..places.len())
+            .filter(|&c| !tried[c])
+            .map(|c| (distance(pool.xy[places[c]]), c))
             .filter(|f| f.0 >= LEAST_SPACING_MM)
             .collect();
         free.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
         // Half of the places weighed are the farthest off, half are spread over the rest.
         let stride = (free.len() * 2).div_ceil(WEIGHED).max(1);
-        let chosen =
-            free.iter().take(WEIGHED / 2).chain(free.iter().skip(WEIGHED / 2).step_by(stride));
+        let far = free.iter().take(WEIGHED / 2);
+        let chosen = far.chain(free.iter().skip(WEIGHED / 2).step_by(stride));
         let mut with = tips_mm.to_vec();
         with.push([0.0; 2]);
         let last = with.len() - 1;
         let mut best: Option<(f64, f64, usize)> = None;
         for &(far, c) in chosen {
-            with[last] = pool.xy[candidates[c]];
+            with[last] = pool.xy[places[c]];
             let high = self.neck.highest_n(&with, pull);
-            let better =
-                best.is_none_or(|b| high < b.0 - 1e-12 || (high <= b.0 + 1e-12 && far > b.1));
-            if better {
+            let less =
+                |b: (f64, f64, usize)| high < b.0 - 1e-12 || (high <= b.0 + 1e-12 && far > b.1);
+            if best.is_none_or(less) {
                 best = Some((high, far, c));
             }
         }
@@ -265,13 +286,11 @@ impl<'a> Loads<'a> {
     }
 }
 
-fn place(site: &Site) -> [f64; 2] {
-    [site.hit.place.x, site.hit.place.y]
-}
-
 /// Tips nearer than this share their contact's strength, mm.
 const LEAST_SPACING_MM: f64 = 0.8;
-/// So many candidates are weighed for each tip.
+/// A tip that helps another may stand so many layers above it.
+const NEAR_LAYERS: u32 = 20;
+/// So many places are weighed for each tip.
 const WEIGHED: usize = 48;
 
 /// Places on the part's underside where a tip might go, a step apart.
@@ -317,7 +336,7 @@ impl Pool {
 struct Lookup<'a> {
     layers: &'a Layers,
     survey: &'a Survey,
-    last: Option<(u32, Vec<crate::layers::Layer>)>,
+    last: Option<(u32, Vec<Layer>)>,
 }
 
 impl<'a> Lookup<'a> {
@@ -331,36 +350,9 @@ impl<'a> Lookup<'a> {
             return Some(range.start as u32);
         }
         if self.last.as_ref().is_none_or(|l| l.0 != k) {
-            let pieces = self.layers.layer(k).pieces(&self.layers.grid);
-            self.last = Some((k, pieces));
+            self.last = Some((k, self.layers.layer(k).pieces(&self.layers.grid)));
         }
         let pieces = &self.last.as_ref()?.1;
         pieces.iter().position(|p| pixel.is_in(p)).map(|i| (range.start + i) as u32)
-    }
-}
-
-/// Sets of regions that hang together; the lowest number stands for a set.
-struct Groups(Vec<u32>);
-
-impl Groups {
-    fn new(n: usize) -> Groups {
-        Groups((0..n as u32).collect())
-    }
-
-    fn root(&mut self, mut i: u32) -> u32 {
-        while self.0[i as usize] != i {
-            let up = self.0[self.0[i as usize] as usize];
-            self.0[i as usize] = up;
-            i = up;
-        }
-        i
-    }
-
-    /// The set's new and its vanished stand-in; equal when they were one already.
-    fn join(&mut self, a: u32, b: u32) -> (u32, u32) {
-        let (a, b) = (self.root(a), self.root(b));
-        let (keep, gone) = (a.min(b), a.max(b));
-        self.0[gone as usize] = keep;
-        (keep, gone)
     }
 }

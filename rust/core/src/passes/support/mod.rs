@@ -5,26 +5,35 @@
 //! clear of the part ([`ways`]), lays the base under their feet and lets the layer engine judge the
 //! whole: what still begins in mid-air gets another tip or a finding.
 
+mod braces;
 mod geometry;
 mod loads;
 mod needs;
 mod probe;
+mod proof;
+mod telling;
 mod tips;
+mod trees;
 mod ways;
 
 use super::{Pass, Raft};
+use crate::check;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
-use crate::finding::{Done, Finding, Report, Severity};
-use crate::layers::{Grid, Layers, Scan, Survey};
-use crate::mechanics::{adhesion, peel, sag};
-use crate::mesh::{Mesh, Point};
+use crate::finding::{Done, Report};
+use crate::layers::{Fill, Grid, Layers, Region, Scan, Surface, Survey};
+use crate::mechanics::adhesion;
+use crate::mesh::{Pose, Vector};
 use crate::part::{Base, Member, Part, Role, Supports, Tip};
 use crate::setup::Setup;
-use needs::{Reach, Sweep};
+use loads::{Loads, Neck, Pool, Verdict};
+use needs::{Reach, Sweep, Unmet};
+use probe::Probe;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
-use tips::{Refusal, Site, Sites, Stand};
+use tips::{Site, Sites, Stand};
+use trees::Trees;
+use ways::Ways;
 
 /// Options of the pass.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -36,7 +45,7 @@ pub struct Support {
     pub neck_mm: f64,
     /// How deep the neck reaches into the part, mm.
     pub embed_mm: f64,
-    /// Diameter of a column, mm.
+    /// Diameter of a tall column, mm; short ones and branches are thinner.
     pub column_mm: f64,
     /// Least inclination of columns from the horizontal, degrees.
     pub column_deg: f64,
@@ -45,8 +54,8 @@ pub struct Support {
     /// Undersides steeper than this from the horizontal carry themselves, degrees (common
     /// practice: 30–45).
     pub self_deg: f64,
-    /// Reach of a tip under a flat underside, mm; by default what keeps the sag of one layer under
-    /// the setup's limit.
+    /// Reach of a tip under a flat underside, mm; by default what the first, young layer bears
+    /// under peel ([`check::Reach`]).
     pub reach_mm: Option<f64>,
     /// Whether a column may stand on the part where no way leads to raft or plate.
     pub land_on_part: bool,
@@ -80,6 +89,20 @@ impl Support {
         check_range("support.reach_mm", self.reach_mm.unwrap_or(1.0), 0.2, 20.0, "mm")
     }
 
+    /// Diameter of a trunk of so many columns: the sum of their second moments of area.
+    fn trunk_mm(&self, columns: u32) -> f64 {
+        self.column_mm * f64::from(columns).powf(0.25)
+    }
+
+    /// Diameter that a member for so many tips needs over a length, mm: as slender as the longest
+    /// column between braces, so that short ones are thin, never thinner than half more than a
+    /// tip.
+    fn slender_mm(&self, columns: u32, length_mm: f64) -> f64 {
+        let trunk = self.trunk_mm(columns);
+        let by_length = trunk * (length_mm / (braces::SLENDER * self.column_mm)).sqrt();
+        by_length.clamp((1.5 * self.tip_mm).min(trunk), trunk)
+    }
+
     /// Distance that a column's axis keeps from the part, mm.
     fn clear_mm(&self) -> f64 {
         self.column_mm / 2.0 + self.gap_mm
@@ -88,16 +111,12 @@ impl Support {
     /// How far things carry themselves.
     fn reach(&self, setup: &Setup) -> Reach {
         let h = setup.exposure.layer_mm;
-        let r = &setup.resin;
-        let stress = peel::Model::of(setup).stress_kpa(1.0);
-        let young = r.green_strength_mpa * r.newest_factor / setup.limits.safety;
-        let rigidity = sag::rigidity_n_mm(r.green_modulus_mpa, h, r.poisson);
-        // A square grid whose cells' corners are the reach away from their middles.
-        let grid = sag::grid_for_sag_mm(setup.limits.sag_mm, stress, rigidity);
+        let young = check::Reach::of(setup);
+        let around = young.free_mm.min(young.span_mm / 2.0) + self.tip_mm / 2.0;
         Reach {
             slope: h / self.self_deg.to_radians().tan(),
-            layer: sag::longest_overhang_mm(stress, h, young),
-            tip: self.reach_mm.unwrap_or((grid / 2.0_f64.sqrt()).clamp(0.5, 5.0)),
+            layer: young.free_mm,
+            tip: self.reach_mm.unwrap_or(around),
         }
     }
 }
@@ -120,101 +139,248 @@ impl Pass<Part> for Support {
             });
         }
         let mut report = Report::new("support", &part.name);
-        let setup = &ctx.setup;
-        let grid = Grid::around(
-            &part.surfaces(&Role::ALL),
-            setup.exposure.layer_mm,
-            setup.machine.pixel_mm,
-        )?;
-        let body = part.surfaces(&[Role::Body, Role::Lattice]);
-        let layers = Scan::new(&body, grid).layers(&ctx.stage("scan", 0.0, 0.1))?;
-        let survey = Survey::of(&layers, &ctx.stage("survey", 0.1, 0.15))?;
-        // Only a part that stands on its raft is carried by it; else there is air between.
-        let stands_on_raft = part.raft.as_ref().is_some_and(|r| r.plan.lift_mm == 0.0);
-        let raft = if stands_on_raft {
-            Scan::new(&part.surfaces(&[Role::Raft]), grid).layers(ctx)?
-        } else {
-            Layers { grid, first: 0, layers: Vec::new() }
-        };
-        let plan = part.raft.as_ref().map_or_else(
-            || Raft { style: super::raft::Style::Feet, ..Raft::default() },
-            |r| r.plan.clone(),
-        );
-        let floor = plan.top_mm();
-        let ways = ways::Ways::new(
-            &layers,
-            floor,
-            self.clear_mm(),
-            self.column_deg,
-            &ctx.stage("ways", 0.15, 0.25),
-        )?;
-        let sites = Sites {
-            part: &part,
-            layers: &layers,
-            probe: probe::Probe::new(&part),
-            ways,
-            options: self,
-        };
-
-        let mut sweep = Sweep::new(&sites, self.reach(setup));
-        sweep.run(&survey, &raft, &ctx.stage("needs", 0.25, 0.5))?;
-        let Sweep { tips: mut found, unmet, .. } = sweep;
-
-        let grounded = survey
-            .regions
-            .iter()
-            .map(|r| r.layer == 0 || (stands_on_raft && r.layer <= grid.layer_at(floor + 1e-6)))
-            .collect();
-        let neck =
-            loads::Neck::new(self.tip_mm, setup.resin.green_strength_mpa, setup.limits.safety);
-        let pool = loads::Pool::new(&layers, &survey, 1.0);
-        let loads = loads::Loads::new(&survey, grounded, neck, ctx);
-        let verdict = loads.settle(&sites, &mut found, &pool, &ctx.stage("loads", 0.5, 0.7))?;
-
-        let supports = self.build(&found, &sites.ways);
-        let base = lay(&plan, &supports, &part, stands_on_raft, &verdict, ctx)?;
-        drop(sites);
-        self.tell(&mut report, &part.name, &found, &unmet, &verdict, &supports);
+        let site = Building::new(self, &part, &ctx.stage("survey", 0.0, 0.3))?;
+        let (supports, base) = site.raise(&mut report, &ctx.stage("raise", 0.3, 1.0))?;
         part.supports = Some(Arc::new(supports));
         part.raft = (!base.mesh.triangles().is_empty()).then(|| Arc::new(base)).or(part.raft);
-        judge(&part, grid, &mut report, &ctx.stage("judge", 0.8, 1.0))?;
         Ok(Done { value: part, report })
     }
 }
 
-impl Support {
-    /// Columns, necks and feet for the tips found.
-    fn build(&self, found: &[Site], ways: &ways::Ways) -> Supports {
-        let mut s = Supports::default();
-        for site in found {
-            let head = s.nodes.len() as u32;
-            s.tips.push(self.tip(&site.hit, head));
-            match &site.stand {
-                Stand::Base => {
-                    for p in ways.down(&site.head) {
-                        s.nodes.push(p);
-                    }
-                }
-                Stand::Part { hit, node } => {
-                    s.nodes.push(site.head);
-                    if (node - site.head).norm() > 1e-6 {
-                        s.nodes.push(*node);
-                    }
-                    s.landings.push(self.tip(hit, s.nodes.len() as u32 - 1));
+/// Rounds in which pieces that still begin in mid-air get another tip.
+const ROUNDS: usize = 4;
+/// Overloaded necks that get help in one round: it changes what their neighbours carry.
+const RELIEVED: usize = 8;
+/// How far supports and base may reach beyond the part's own box, mm.
+const AROUND_MM: f64 = 15.0;
+
+/// A part and all that is asked of it while its supports are built.
+struct Building<'a> {
+    options: &'a Support,
+    part: &'a Part,
+    plan: Raft,
+    survey: Survey,
+    layers: Layers,
+    /// The base that the part itself stands on, if it does.
+    raft: Layers,
+    probe: Probe,
+    /// Ways for single columns and for the thickest trunks.
+    thin: Ways,
+    thick: Ways,
+}
+
+impl<'a> Building<'a> {
+    fn new(options: &'a Support, part: &'a Part, ctx: &Context) -> Result<Building<'a>> {
+        let setup = &ctx.setup;
+        let plan = part.raft.as_ref().map_or_else(
+            || Raft { style: super::raft::Style::Feet, ..Raft::default() },
+            |r| r.plan.clone(),
+        );
+        let mut bounds = part.bounds();
+        bounds.min -= Vector::new(AROUND_MM, AROUND_MM, 0.0);
+        bounds.max += Vector::new(AROUND_MM, AROUND_MM, 0.0);
+        let grid = Grid::over(&bounds, setup.exposure.layer_mm, setup.machine.pixel_mm)?;
+        let body = part.surfaces(&[Role::Body, Role::Lattice]);
+        let layers = Scan::new(&body, grid).layers(&ctx.stage("scan", 0.0, 0.3))?;
+        let survey = Survey::of(&layers, &ctx.stage("islands", 0.3, 0.4))?;
+        // Only a part that stands on its raft is carried by it; else there is air between.
+        let raft = match &part.raft {
+            Some(r) if r.plan.lift_mm == 0.0 => {
+                Scan::new(&part.surfaces(&[Role::Raft]), grid).layers(ctx)?
+            }
+            _ => Layers { grid, first: 0, layers: Vec::new() },
+        };
+        let ways = |clear_mm: f64, from: f64, to: f64| {
+            let ctx = ctx.stage("ways", from, to);
+            Ways::new(&layers, plan.top_mm(), clear_mm, options.column_deg, &ctx)
+        };
+        let thin = ways(options.clear_mm(), 0.4, 0.7)?;
+        let thick = ways(options.trunk_clear_mm(), 0.7, 1.0)?;
+        let probe = Probe::new(part);
+        Ok(Building { options, part, plan, survey, layers, raft, probe, thin, thick })
+    }
+
+    fn sites(&self) -> Sites<'_> {
+        Sites {
+            part: self.part,
+            layers: &self.layers,
+            probe: &self.probe,
+            ways: &self.thin,
+            options: self.options,
+        }
+    }
+
+    fn stands_on_raft(&self) -> bool {
+        !self.raft.layers.is_empty()
+    }
+
+    /// Supports and base, proven by the layers and by mechanics as far as they can be.
+    fn raise(&self, report: &mut Report, ctx: &Context) -> Result<(Supports, Base)> {
+        let setup = &ctx.setup;
+        let sites = self.sites();
+        let mut sweep = Sweep::new(&sites, self.options.reach(setup));
+        sweep.run(&self.survey, &self.raft, &ctx.stage("needs", 0.0, 0.3))?;
+        let (mut found, shared, unmet) = (sweep.tips, sweep.shared, sweep.unmet);
+
+        let first = self.layers.grid.layer_at(self.plan.top_mm() + 1e-6);
+        let stands = |layer: u32| layer == 0 || (self.stands_on_raft() && layer <= first);
+        let grounded = self.survey.regions.iter().map(|r| stands(r.layer)).collect();
+        let strength = setup.resin.green_strength_mpa;
+        let neck = Neck::new(self.options.tip_mm, strength, setup.limits.safety);
+        let loads = Loads::new(&self.survey, &self.layers, grounded, neck, ctx)?;
+        let pool = Pool::new(&self.layers, &self.survey, POOL_MM);
+
+        let mut round = 0;
+        loop {
+            let from = 0.3 + 0.7 * round as f64 / ROUNDS as f64;
+            let stage = |name, part: f64| ctx.stage(name, from, from + part);
+            let verdict =
+                loads.settle(&sites, &mut found, &shared, &pool, &stage("loads", 0.05))?;
+            let mut supports = self.build(&found);
+            let proof = proof::prove(&mut supports, &verdict, self.options, setup, &self.probe)?;
+            supports.mesh = geometry::mesh(&supports, self.options.embed_mm);
+            let base = self.lay(&supports, &verdict, ctx)?;
+            let floating = self.floating(&supports, &base, &stage("judge", 0.15))?;
+            round += 1;
+            let before = found.len();
+            if round < ROUNDS {
+                self.hold(&floating, &sites, &unmet, &mut found);
+                for &tip in proof.torn.iter().take(RELIEVED) {
+                    loads.relieve(&sites, &mut found, &pool, tip);
                 }
             }
-            let foot = s.nodes.len() as u32 - 1;
-            s.feet.push(foot);
-            s.members.extend((head..foot).map(|a| Member {
-                a,
-                b: a + 1,
-                diameter_mm: self.column_mm,
-            }));
+            if found.len() == before {
+                let told = telling::Told {
+                    options: self.options,
+                    part: self.part,
+                    setup,
+                    grid: &self.layers.grid,
+                    unmet: &unmet,
+                    loads: &loads,
+                    verdict: &verdict,
+                    proof: &proof,
+                    floating: &floating,
+                };
+                told.tell(report, &supports, &base);
+                return Ok((supports, base));
+            }
         }
-        s.mesh = geometry::mesh(&s, &self.shape());
+    }
+
+    /// Columns, necks and feet for the tips found, without geometry.
+    fn build(&self, found: &[Site]) -> Supports {
+        let o = self.options;
+        let mut s = Supports::default();
+        let mut heads = Vec::new();
+        for site in found {
+            let head = s.nodes.len() as u32;
+            s.tips.push(o.tip(&site.hit, head));
+            s.nodes.push(site.head);
+            match &site.stand {
+                Stand::Base => heads.push(head),
+                Stand::Part { hit, node } => {
+                    let foot = match node {
+                        Some(node) => {
+                            s.nodes.push(*node);
+                            let length = (node - site.head).norm();
+                            let diameter_mm = o.slender_mm(1, length);
+                            s.members.push(Member { a: head, b: head + 1, diameter_mm });
+                            head + 1
+                        }
+                        None => head,
+                    };
+                    s.feet.push(foot);
+                    s.landings.push(o.tip(hit, foot));
+                }
+            }
+        }
+        let trees = Trees {
+            options: o,
+            probe: &self.probe,
+            thin: &self.thin,
+            thick: &self.thick,
+            floor_mm: self.plan.top_mm(),
+        };
+        trees.lead_down(&mut s, &heads);
+        trees::never_thinner_below(&mut s);
+        braces::add(&mut s, o, &self.probe);
         s
     }
 
+    /// Lays the base anew under the feet, and under the part where it stands on it.
+    fn lay(&self, s: &Supports, verdict: &Verdict, ctx: &Context) -> Result<Base> {
+        let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
+        let feet = s.feet.iter().filter(|f| !landed.contains(f));
+        let mut under: Vec<[f64; 2]> =
+            feet.map(|&f| s.nodes[f as usize]).map(|p| [p.x, p.y]).collect();
+        if self.stands_on_raft() {
+            let placed = self.part.body.vertices().iter().map(|v| self.part.pose * v);
+            under.extend(placed.map(|p| [p.x, p.y]));
+        }
+        let setup = &ctx.setup;
+        let bond = setup.resin.plate_bond_kpa;
+        let area = adhesion::area_for_mm2(verdict.peak.force_n, setup.limits.safety, bond);
+        self.plan.lay(&under, area, ctx)
+    }
+
+    /// What of the whole begins in mid-air, judged by the layers.
+    fn floating(&self, s: &Supports, base: &Base, ctx: &Context) -> Result<Vec<Floating>> {
+        let fixed = Pose::identity();
+        let mut surfaces = self.part.surfaces(&[Role::Body, Role::Lattice]);
+        for mesh in [&s.mesh, &base.mesh] {
+            surfaces.push(Surface { mesh, pose: fixed, fill: Fill::Added });
+        }
+        let grid = self.layers.grid;
+        let whole = Scan::new(&surfaces, grid).layers(ctx)?;
+        let survey = Survey::of(&whole, ctx)?;
+        let mut out = Vec::new();
+        for &i in &survey.islands {
+            let region = survey.regions[i as usize];
+            let piece = i as usize - survey.regions_of(region.layer).start;
+            let outline = whole.layer(region.layer).pieces(&grid).swap_remove(piece);
+            let body = outline.intersection(self.layers.layer(region.layer));
+            out.push(Floating {
+                region,
+                of_body: needs::nearest_pixel(&body, region.centroid_mm, &grid),
+            });
+        }
+        Ok(out)
+    }
+
+    /// Puts tips under pieces of the part that float, where a tip can stand and none was refused.
+    fn hold(
+        &self,
+        floating: &[Floating],
+        sites: &Sites<'_>,
+        unmet: &[Unmet],
+        found: &mut Vec<Site>,
+    ) {
+        for f in floating {
+            let layer = f.region.layer;
+            let Some(pixel) = f.of_body else { continue };
+            if unmet.iter().any(|u| u.island && u.layer == layer) {
+                continue;
+            }
+            let site = sites.on_base(pixel, layer);
+            let site = site.or_else(|why| {
+                if self.options.land_on_part { sites.on_part(pixel, layer) } else { Err(why) }
+            });
+            found.extend(site.ok());
+        }
+    }
+}
+
+/// A region of the finished whole with nothing under it.
+struct Floating {
+    region: Region,
+    /// A pixel of the part in it, if it is the part's.
+    of_body: Option<tips::Pixel>,
+}
+
+/// Distance between the places that loads may call on, mm.
+const POOL_MM: f64 = 1.0;
+
+impl Support {
     fn tip(&self, hit: &probe::Hit, node: u32) -> Tip {
         Tip {
             contact: hit.place,
@@ -224,141 +390,4 @@ impl Support {
             facet: hit.facet,
         }
     }
-
-    fn shape(&self) -> geometry::Shape {
-        geometry::Shape {
-            embed_mm: self.embed_mm,
-            foot_mm: 2.0 * self.column_mm,
-            flare_mm: self.column_mm,
-        }
-    }
-
-    /// Numbers and findings of what was placed.
-    fn tell(
-        &self,
-        report: &mut Report,
-        part: &str,
-        found: &[Site],
-        unmet: &[needs::Unmet],
-        verdict: &loads::Verdict,
-        supports: &Supports,
-    ) {
-        let mark = std::f64::consts::PI * self.tip_mm * self.tip_mm / 4.0;
-        let marks = found.len() + supports.landings.len();
-        report.number("tips", found.len() as f64);
-        report.number("landings", supports.landings.len() as f64);
-        report.number("marks_mm2", mark * marks as f64);
-        report.number("peak_n", verdict.peak_n);
-        report.number("highest_tip_n", verdict.highest_n);
-        for u in unmet {
-            let (code, what) = if u.island {
-                ("island", "begins in mid-air")
-            } else {
-                ("overhang", "hangs over farther than the resin carries")
-            };
-            let (why, remedy) = match u.why {
-                Refusal::KeepClean => (
-                    "every surface that a tip could touch is to be kept clean",
-                    "turn the part, or allow marks there",
-                ),
-                Refusal::NoWay => (
-                    "there is no room for a tip and a column",
-                    "turn the part, or use thinner columns or a smaller gap",
-                ),
-            };
-            let severity = if u.island { Severity::Fault } else { Severity::Warning };
-            report.findings.push(
-                Finding::new(code, severity, part, format!("a piece {what}, but {why}"))
-                    .at(u.place)
-                    .at_layers(u.layer, u.layer)
-                    .remedy(remedy),
-            );
-        }
-        if let (Some(first), Some(last)) = (verdict.overloads.first(), verdict.overloads.last()) {
-            let worst =
-                verdict.overloads.iter().fold(first, |w, o| if o.tip_n > w.tip_n { o } else { w });
-            let finding = Finding::new(
-                "overload",
-                Severity::Fault,
-                part,
-                "tips carry more than their strength over the safety asked for",
-            )
-            .at(worst.place)
-            .at_layers(first.layer, last.layer)
-            .remedy("use thicker tips, tilt the part, or allow more places for tips");
-            report.findings.push(finding);
-        }
-        if !supports.landings.is_empty() {
-            let first = supports.landings[0].contact;
-            report.findings.push(
-                Finding::new(
-                    "landing",
-                    Severity::Note,
-                    part,
-                    format!("{} columns stand on the part itself", supports.landings.len()),
-                )
-                .at(first)
-                .remedy("turn the part if their marks matter"),
-            );
-        }
-    }
-}
-
-/// Lays the base anew under the feet, and under the part where it stands on it.
-fn lay(
-    plan: &Raft,
-    supports: &Supports,
-    part: &Part,
-    part_too: bool,
-    verdict: &loads::Verdict,
-    ctx: &Context,
-) -> Result<Base> {
-    let landed: Vec<u32> = supports.landings.iter().map(|t| t.node).collect();
-    let mut under: Vec<[f64; 2]> = supports
-        .feet
-        .iter()
-        .filter(|f| !landed.contains(f))
-        .map(|&f| supports.nodes[f as usize])
-        .map(|p| [p.x, p.y])
-        .collect();
-    if part_too {
-        under.extend(part.body.vertices().iter().map(|v| part.pose * v).map(|p| [p.x, p.y]));
-    }
-    let setup = &ctx.setup;
-    let area =
-        adhesion::area_for_mm2(verdict.peak_n, setup.limits.safety, setup.resin.plate_bond_kpa);
-    plan.lay(&under, area, ctx)
-}
-
-/// Lets the layer engine judge the whole: nothing of it may begin in mid-air.
-fn judge(part: &Part, body: Grid, report: &mut Report, ctx: &Context) -> Result<()> {
-    let surfaces = part.surfaces(&Role::ALL);
-    let grid = Grid::around(&surfaces, body.layer_mm, body.pitch_mm)?;
-    let survey = Survey::stream(&Scan::new(&surfaces, grid), 256 << 20, ctx)?;
-    report.number("islands", survey.islands.len() as f64);
-    let solid = |roles: &[Role]| -> f64 {
-        let meshes: Vec<Mesh> = part.surfaces(roles).iter().map(|s| s.mesh.clone()).collect();
-        meshes.iter().map(crate::mesh::measure::volume_mm3).sum()
-    };
-    report.number("support_mm3", solid(&[Role::Support]));
-    report.number("raft_mm3", solid(&[Role::Raft]));
-    for &i in &survey.islands {
-        let region = &survey.regions[i as usize];
-        let place: Point = region.place(&grid);
-        if report
-            .findings
-            .iter()
-            .any(|f| f.code == "island" && f.layers == Some((region.layer, region.layer)))
-        {
-            continue;
-        }
-        report.findings.push(
-            Finding::new("island", Severity::Fault, &part.name, "a piece begins in mid-air")
-                .at(place)
-                .at_layers(region.layer, region.layer)
-                .measured(region.area_mm2, 0.0, "mm²")
-                .remedy("turn the part, or place a tip there by hand"),
-        );
-    }
-    Ok(())
 }

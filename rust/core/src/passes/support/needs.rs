@@ -36,6 +36,8 @@ pub(super) struct Sweep<'a> {
     pub(super) sites: &'a Sites<'a>,
     pub(super) reach: Reach,
     pub(super) tips: Vec<Site>,
+    /// Islands that begin on the neck of a tip placed before: layer, a pixel, the tip.
+    pub(super) shared: Vec<(u32, Pixel, usize)>,
     pub(super) unmet: Vec<Unmet>,
     /// Tips whose reach is not yet carried by growth alone: index into `tips` and the last layer.
     active: Vec<(usize, u32)>,
@@ -43,7 +45,14 @@ pub(super) struct Sweep<'a> {
 
 impl<'a> Sweep<'a> {
     pub(super) fn new(sites: &'a Sites<'a>, reach: Reach) -> Sweep<'a> {
-        Sweep { sites, reach, tips: Vec::new(), unmet: Vec::new(), active: Vec::new() }
+        Sweep {
+            sites,
+            reach,
+            tips: Vec::new(),
+            shared: Vec::new(),
+            unmet: Vec::new(),
+            active: Vec::new(),
+        }
     }
 
     /// Sweeps all layers; `raft` is what carries besides the part itself.
@@ -84,20 +93,23 @@ impl<'a> Sweep<'a> {
             for &i in islands.get(&k).into_iter().flatten() {
                 let piece = layer.pieces(grid).swap_remove(i as usize);
                 let region = &survey.regions[survey.regions_of(k)][i as usize];
-                if self.rests_on_neck(k, &piece) {
-                    carried = carried.union(&piece.intersection(&disc(
-                        pixel_at(&region.centroid_mm, grid),
-                        self.reach.tip,
-                        grid,
-                    )));
-                    continue;
-                }
                 let middle = nearest_pixel(&piece, region.centroid_mm, grid);
-                self.cover(k, &piece, middle, true, &mut carried);
+                let neck = self.neck_under(k, &piece);
+                if let (Some(tip), Some(pixel)) = (neck, middle) {
+                    self.shared.push((k, pixel, tip));
+                    let held = disc(self.tips[tip].pixel, self.reach.tip, grid);
+                    carried = carried.union(&piece.intersection(&held));
+                } else {
+                    self.cover(k, &piece, middle, true, &mut carried);
+                }
             }
             let need = loose.beyond(&carried, self.reach.layer, grid);
             for piece in need.pieces(grid) {
-                self.cover(k, &piece, None, false, &mut carried);
+                // A tip for the piece before may carry this one too.
+                let piece = piece.beyond(&carried, self.reach.layer, grid);
+                if !piece.is_empty() {
+                    self.cover(k, &piece, None, false, &mut carried);
+                }
             }
         }
         Ok(())
@@ -116,13 +128,14 @@ impl<'a> Sweep<'a> {
         }
     }
 
-    /// Whether a neck already passes under an island, close enough to fuse with it.
-    fn rests_on_neck(&self, k: u32, piece: &Layer) -> bool {
+    /// The tip whose neck already passes under an island, close enough to fuse with it.
+    fn neck_under(&self, k: u32, piece: &Layer) -> Option<usize> {
         let grid = &self.sites.layers.grid;
         let o = self.sites.options;
         let z = grid.z_mm(k);
         let radius = o.tip_mm / 2.0 - grid.pitch_mm;
-        self.tips.iter().rev().any(|t| {
+        (0..self.tips.len()).rev().find(|&i| {
+            let t = &self.tips[i];
             let p = t.hit.place;
             let near = z - p.z <= o.embed_mm - grid.layer_mm && p.z <= z + grid.layer_mm;
             near && !disc(t.pixel, radius, grid).intersection(piece).is_empty()
@@ -229,7 +242,7 @@ fn pixel_at(place: &[f64; 2], grid: &Grid) -> Pixel {
 }
 
 /// The pixel of a piece nearest to a place.
-fn nearest_pixel(piece: &Layer, place: [f64; 2], grid: &Grid) -> Option<Pixel> {
+pub(super) fn nearest_pixel(piece: &Layer, place: [f64; 2], grid: &Grid) -> Option<Pixel> {
     let want = pixel_at(&place, grid);
     let mut best: Option<(u64, Pixel)> = None;
     for row in piece.rows() {

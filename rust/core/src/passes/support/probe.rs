@@ -2,9 +2,9 @@
 
 use crate::mesh::{Point, Vector};
 use crate::part::{Part, Role};
-use parry3d_f64::math::{Pose as ParryPose, Vector as ParryVector};
+use parry3d_f64::math::{Pose as ParryPose, Real, Vector as ParryVector};
 use parry3d_f64::partitioning::{Bvh, BvhBuildStrategy, BvhNode};
-use parry3d_f64::query::{PointQuery, distance};
+use parry3d_f64::query::{PointQuery, Ray, RayCast, distance};
 use parry3d_f64::shape::{Segment, Triangle};
 
 /// The part's facets (body, cavities, lattice) in plate coordinates, in a tree of boxes.
@@ -62,13 +62,28 @@ impl Probe {
                 best = Some((t, i));
             }
         }
-        best.and_then(|(t, i)| {
-            let f = &self.facets[i as usize];
-            let n = (f.b - f.a).cross(f.c - f.a);
-            let normal = Vector::new(n.x, n.y, n.z).try_normalize(1e-12)?;
-            let place = Point::new(from.x, from.y, from.z + t * up);
-            Some(Hit { place, normal, facet: ((i as usize) < self.body).then_some(i) })
-        })
+        best.and_then(|(t, i)| self.hit(from + Vector::z() * (t * up), i))
+    }
+
+    /// The first facet met from `from` along a unit direction within `reach` mm.
+    pub(super) fn ray(&self, from: Point, way: &Vector, reach: f64) -> Option<Hit> {
+        let ray = Ray::new(parry(&from), ParryVector::new(way.x, way.y, way.z));
+        let meets = |n: &BvhNode| n.cast_ray(&ray, reach) < Real::MAX;
+        let mut best: Option<(f64, u32)> = None;
+        for i in self.tree.leaves(meets) {
+            let t = self.facets[i as usize].cast_local_ray(&ray, reach, false);
+            if let Some(t) = t.filter(|&t| best.is_none_or(|b| (t, i) < b)) {
+                best = Some((t, i));
+            }
+        }
+        best.and_then(|(t, i)| self.hit(from + way * t, i))
+    }
+
+    fn hit(&self, place: Point, facet: u32) -> Option<Hit> {
+        let f = &self.facets[facet as usize];
+        let n = (f.b - f.a).cross(f.c - f.a);
+        let normal = Vector::new(n.x, n.y, n.z).try_normalize(1e-12)?;
+        Some(Hit { place, normal, facet: ((facet as usize) < self.body).then_some(facet) })
     }
 
     /// Whether a facet of the body that `which` picks comes nearer than `radius` to a point.

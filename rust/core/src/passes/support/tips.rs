@@ -36,13 +36,20 @@ pub(super) struct Site {
     pub(super) stand: Stand,
 }
 
+impl Site {
+    /// Where it touches, seen from above.
+    pub(super) fn xy(&self) -> [f64; 2] {
+        [self.hit.place.x, self.hit.place.y]
+    }
+}
+
 /// What a column stands on.
 #[derive(Clone, Debug)]
 pub(super) enum Stand {
     /// The raft or the plate; [`Ways::down`] knows the way.
     Base,
-    /// The part, with a neck up to `node`.
-    Part { hit: Hit, node: Point },
+    /// The part, with a neck up to `node`; without one both necks meet in the head.
+    Part { hit: Hit, node: Option<Point> },
 }
 
 /// Why a place cannot take a tip.
@@ -58,8 +65,8 @@ pub(super) enum Refusal {
 pub(super) struct Sites<'a> {
     pub(super) part: &'a Part,
     pub(super) layers: &'a Layers,
-    pub(super) probe: Probe,
-    pub(super) ways: Ways,
+    pub(super) probe: &'a Probe,
+    pub(super) ways: &'a Ways,
     pub(super) options: &'a Support,
 }
 
@@ -88,28 +95,45 @@ impl Sites<'_> {
         Err(Refusal::NoWay)
     }
 
-    /// A tip under this pixel of a layer, its column on the part below.
+    /// A tip under this pixel of a layer, its column on the part below: straight down if that may
+    /// be, else leaning.
     pub(super) fn on_part(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
-        const LEAST_MM: f64 = 0.3; // below that the necks would fuse with the part's own growth
-        const STEEPEST: f64 = 0.5; // foot of a column on a slope of at most 60°
-        let o = self.options;
         let (hit, layer) = self.contact(pixel, layer)?;
-        let all = self.probe.vertical(hit.place + Vector::z() * -1e-3, -1.0, hit.place.z);
-        let Some(below) = all.filter(|b| b.normal.z > STEEPEST) else { return Err(Refusal::NoWay) };
-        let room = hit.place.z - below.place.z;
-        if room < LEAST_MM {
+        let mut why = Refusal::NoWay;
+        for way in self.leanings(&hit) {
+            match self.landing(&hit, &way) {
+                Ok((head, stand)) => return Ok(Site { hit, layer, pixel, head, stand }),
+                Err(refusal) => why = why.min(refusal),
+            }
+        }
+        Err(why)
+    }
+
+    /// Head and stand of a column along `way` from a contact to the part.
+    fn landing(&self, hit: &Hit, way: &Vector) -> Result<(Point, Stand), Refusal> {
+        const FLATTEST: f64 = 0.5; // a foot meets the surface at 30° at least
+        const FAR_MM: f64 = 500.0;
+        let o = self.options;
+        let from = hit.place + way * (0.1 * self.grid().layer_mm);
+        let below = self.probe.ray(from, way, FAR_MM).ok_or(Refusal::NoWay)?;
+        if -way.dot(&below.normal) < FLATTEST {
             return Err(Refusal::NoWay);
         }
         if self.is_clean(&below) {
             return Err(Refusal::KeepClean);
         }
-        let neck = o.neck_mm.min(room / 2.0);
-        let head = hit.place - Vector::z() * neck;
-        let node = below.place + Vector::z() * neck;
-        if room > 2.0 * o.neck_mm && !self.probe.clear(&head, &node, o.clear_mm()) {
-            return Err(Refusal::NoWay);
+        let room = (below.place - hit.place).norm();
+        // Where there is no room for a bar between the necks they meet half-way.
+        if room < 2.0 * o.neck_mm + 0.5 {
+            let head = hit.place + way * (room / 2.0);
+            return Ok((head, Stand::Part { hit: below, node: None }));
         }
-        Ok(Site { hit, layer, pixel, head, stand: Stand::Part { hit: below, node } })
+        let (head, node) = (hit.place + way * o.neck_mm, below.place - way * o.neck_mm);
+        if self.probe.clear(&head, &node, o.clear_mm()) {
+            Ok((head, Stand::Part { hit: below, node: Some(node) }))
+        } else {
+            Err(Refusal::NoWay)
+        }
     }
 
     /// Where the underside is, if it may be touched.
@@ -130,9 +154,9 @@ impl Sites<'_> {
             && self.probe.touches(&hit.place, o.tip_mm / 2.0, |f| self.part.is_keep_clean(f))
     }
 
-    /// Where the neck's wide end may be, best first: along the surface's normal as far as columns
-    /// may lean, then straight down, then aside and shorter where it is narrow.
-    fn heads(&self, hit: &Hit) -> Vec<Point> {
+    /// Directions in which a neck may leave, best first: along the surface's normal as far as
+    /// columns may lean, then straight down, then aside.
+    fn leanings(&self, hit: &Hit) -> Vec<Vector> {
         let least = self.options.column_deg.to_radians();
         let lean =
             |x: f64, y: f64, tilt: f64| Vector::new(x * tilt.cos(), y * tilt.cos(), -tilt.sin());
@@ -147,11 +171,15 @@ impl Sites<'_> {
             let (y, x) = (std::f64::consts::TAU * f64::from(i) / 8.0).sin_cos();
             ways.push(lean(x, y, least));
         }
+        ways
+    }
+
+    /// Where the neck's wide end may be, best first, and shorter where it is narrow.
+    fn heads(&self, hit: &Hit) -> Vec<Point> {
+        let ways = self.leanings(hit);
         let full = self.options.neck_mm;
-        [full, 0.7 * full]
-            .iter()
-            .flat_map(|l| ways.iter().map(move |w| hit.place + w * *l))
-            .collect()
+        let at = |l: f64| ways.iter().map(move |w| hit.place + w * l);
+        at(full).chain(at(0.7 * full)).collect()
     }
 
     /// Whether a neck that widens from contact to head keeps off the part: it gets the full gap at

@@ -15,8 +15,6 @@ use crate::mesh::Point;
 const LEVEL_MM: f64 = 0.5;
 /// Pixel of the levels, mm, at least; a quarter of the usual clearance.
 const PITCH_MM: f64 = 0.25;
-/// How far columns may leave the part's own box, mm.
-const AROUND_MM: f64 = 12.0;
 
 pub(super) struct Ways {
     grid: Grid,
@@ -42,16 +40,15 @@ impl Ways {
         let fine = &layers.grid;
         let many = (PITCH_MM / fine.pitch_mm).ceil().max(1.0) as u32;
         let pitch = fine.pitch_mm * f64::from(many);
-        let pad = (AROUND_MM / pitch).ceil() as u32;
         let levels =
             ((f64::from(fine.layers) * fine.layer_mm - floor_mm) / LEVEL_MM).ceil().max(1.0);
         let grid = Grid {
             layer_mm: LEVEL_MM,
             pitch_mm: pitch,
-            x0_mm: fine.x0_mm - f64::from(pad) * pitch,
-            y0_mm: fine.y0_mm - f64::from(pad) * pitch,
-            columns: fine.columns / many + 2 * pad + 2,
-            rows: fine.rows / many + 2 * pad + 2,
+            x0_mm: fine.x0_mm,
+            y0_mm: fine.y0_mm,
+            columns: fine.columns / many + 1,
+            rows: fine.rows / many + 1,
             layers: levels as u32,
         };
         // Rows are met anywhere in their width, so half a pixel more is kept.
@@ -64,7 +61,7 @@ impl Ways {
             let z = floor_mm + f64::from(j) * LEVEL_MM;
             let end = at(z + LEVEL_MM + fine.layer_mm).min(layers.layers.len());
             walls.push(
-                coarse(&layers.layers[at(z).min(end)..end], many, pad, &grid).grown(radius, &grid),
+                coarse(&layers.layers[at(z).min(end)..end], many, &grid).grown(radius, &grid),
             );
         }
         let reach = (clear_mm / LEVEL_MM).ceil() as usize;
@@ -148,21 +145,20 @@ impl Ways {
 }
 
 /// Everything solid in some layers, on the levels' coarser pixels; never smaller than it is.
-fn coarse(layers: &[Layer], many: u32, pad: u32, grid: &Grid) -> Layer {
+fn coarse(layers: &[Layer], many: u32, grid: &Grid) -> Layer {
     let mut spans = Vec::new();
     let rows = layers.iter().filter(|l| !l.is_empty()).map(Layer::rows);
     let Some(rows) = rows.reduce(|a, b| a.start.min(b.start)..a.end.max(b.end)) else {
         return Layer::default();
     };
-    let shift = pad * SUBPIXEL;
-    Layer::from_rows(rows.start / many + pad..(rows.end - 1) / many + pad + 1, |row, out| {
+    Layer::from_rows(rows.start / many..(rows.end - 1) / many + 1, |row, out| {
         spans.clear();
-        let first = (row - pad) * many;
+        let first = row * many;
         for layer in layers {
             for fine in first..first + many {
                 spans.extend(layer.row(fine).iter().map(|s| Span {
-                    x0: s.x0 / many + shift,
-                    x1: (s.x1.div_ceil(many) + shift).min(grid.columns * SUBPIXEL),
+                    x0: s.x0 / many,
+                    x1: s.x1.div_ceil(many).min(grid.columns * SUBPIXEL),
                 }));
             }
         }
@@ -177,12 +173,19 @@ fn coarse(layers: &[Layer], many: u32, pad: u32, grid: &Grid) -> Layer {
     })
 }
 
-/// The path without points on a straight line between their neighbours.
+/// The path without points on a straight line between their neighbours or next to another: the
+/// pixel that walls are kept wider by leaves room for that.
 fn straightened(path: Vec<Point>) -> Vec<Point> {
+    const NEAR_MM: f64 = 0.1;
     let mut out: Vec<Point> = Vec::with_capacity(4);
-    for p in path {
-        if out.last().is_some_and(|q| (p - q).norm() < 1e-9) {
-            continue;
+    let last = path.len() - 1;
+    for (i, p) in path.into_iter().enumerate() {
+        if out.last().is_some_and(|q| (p - q).norm() < NEAR_MM) {
+            if i == last && out.len() > 1 {
+                out.pop(); // the foot must stay where it is
+            } else {
+                continue;
+            }
         }
         if let [.., a, b] = out[..] {
             let (u, v) = ((b - a).normalize(), (p - b).normalize());
