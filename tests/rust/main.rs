@@ -16,6 +16,7 @@ mod mechanics_peel;
 mod mesh_health;
 mod mesh_io;
 mod mesh_measure;
+mod mesh_reference;
 mod orient;
 mod pack;
 mod plane;
