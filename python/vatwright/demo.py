@@ -16,35 +16,45 @@ from vatwright import shapes
 __all__ = ["main", "models"]
 
 
-def models(folder: Path) -> list[Path]:
-    """Writes the scenario's models: station figures, a signal-lamp lens, a station-clock gear."""
-    folder.mkdir(parents=True, exist_ok=True)
-    solids = {f"figure-{seed}": shapes.figure(seed, 32.0, 20_000) for seed in range(1, 5)}
-    solids["figure-of-shells"] = shapes.figure_of_shells(7, 32.0, 20_000)
-    solids["signal-lens"] = shapes.plano_convex(20.0, 18.0, 5.0, 96)
-    solids["clock-gear"] = shapes.gear(1.0, 24, 5.0, 6.0)
-    paths = []
-    for name, solid in solids.items():
-        paths.append(folder / f"{name}.stl")
-        solid.mesh.save(paths[-1])
-    return paths
+def models() -> dict[str, dict[str, vw.Solid]]:
+    """The scenario's models: station figures, a signal-lamp lens, a station-clock gear."""
+    figures = {f"figure-{seed}": shapes.figure(seed, 32.0, 20_000) for seed in range(1, 4)}
+    figures["station-master"] = shapes.figure(4, 60.0, 40_000)
+    figures["figure-of-shells"] = shapes.figure_of_shells(7, 32.0, 20_000)
+    lens = shapes.plano_convex(20.0, 18.0, 5.0, 96)
+    return {
+        "figures": figures,
+        "fine": {"signal-lens": lens, "clock-gear": shapes.gear(1.0, 24, 5.0, 6.0)},
+    }
 
 
-def recipe() -> vw.Recipe:
-    """The evening's recipe: figures this small stay solid, so nothing is hollowed."""
+def recipes() -> dict[str, vw.Recipe]:
+    """Figures are hollowed and vented; a lens and a gear stay solid."""
     orient = vw.Orient(directions=60, refine=4, lift_mm=5.0)
-    return vw.Recipe([orient, vw.Raft(), vw.Support(), vw.Check()])
+    stand = [vw.Raft(margin_mm=4.0), vw.Support(), vw.Check()]
+    return {
+        "figures": vw.Recipe([orient, vw.Hollow(wall_mm=2.0), vw.Vent(), *stand]),
+        "fine": vw.Recipe([orient, *stand]),
+    }
 
 
 def main(folder: Path) -> int:
     """Makes the models, prepares them into plates and says what came out."""
     start = time.perf_counter()
     setup = vw.Setup.load("desk-50um")
-    done = vw.batch(models(folder / "models"), recipe(), setup, out=folder)
-    packed = vw.Pack(rounds=200).apply(done.parts(), setup)
-    inner = [*done.reports(), packed.report]
+    (folder / "models").mkdir(parents=True, exist_ok=True)
+    batches = []
+    for kind, solids in models().items():
+        paths = [folder / "models" / f"{name}.stl" for name in solids]
+        for path, solid in zip(paths, solids.values(), strict=True):
+            solid.mesh.save(path)
+        batches.append(vw.batch(paths, recipes()[kind], setup, out=folder / kind))
+    outcomes = [o for b in batches for o in b.outcomes]
+    parts = [p for b in batches for p in b.parts()]
+    packed = vw.Pack(rounds=200).apply(parts, setup)
+    inner = [*(r for b in batches for r in b.reports()), packed.report]
     print(f"{'model':20}{'outcome':10}{'s':>7}{'findings':>10}  gravest")
-    for outcome in done.outcomes:
+    for outcome in outcomes:
         name, row = Path(outcome.source).stem, outcome
         print(f"{name:20}{row.status:10}{row.seconds:7.2f}{row.findings:10}  {row.worst}")
         if not outcome.ok:
@@ -64,7 +74,7 @@ def main(folder: Path) -> int:
     print(f"\n{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
     for caution in vw.CAUTIONS:
         print(f"- {caution}")
-    return 0 if all(outcome.ok for outcome in done.outcomes) else 1
+    return 0 if all(outcome.ok for outcome in outcomes) else 1
 
 
 if __name__ == "__main__":

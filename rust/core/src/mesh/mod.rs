@@ -51,7 +51,13 @@ impl Bounds {
 
     /// Smallest box around this one and a point.
     pub fn with(&self, p: &Point) -> Bounds {
-        Bounds { min: self.min.inf(p), max: self.max.sup(p) }
+        // Coordinates are finite, so plain comparisons do; they compile to single instructions.
+        let low = |a: f64, b: f64| if b < a { b } else { a };
+        let high = |a: f64, b: f64| if b > a { b } else { a };
+        Bounds {
+            min: self.min.coords.zip_map(&p.coords, low).into(),
+            max: self.max.coords.zip_map(&p.coords, high).into(),
+        }
     }
 
     /// Smallest box around both.
