@@ -205,3 +205,49 @@ fn disc_bound_allows_known_packings() {
         assert!(most >= n && most <= n + 1 + n / 3, "{n}: {most}");
     }
 }
+/// Up to 8 blocks against every partition into plates, where a set fits a plate exactly when its
+/// widths add up to no more than the plate's.
+#[test]
+fn small_tasks_reach_the_optimum() {
+    let mut seed = 7u64;
+    let mut random = |lo: f64, hi: f64| {
+        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        lo + (hi - lo) * ((seed >> 33) as f64 / (1u64 << 31) as f64)
+    };
+    for _ in 0..3 {
+        let sizes: Vec<(f64, f64)> =
+            (0..6).map(|_| (random(20.0, 70.0).round(), random(10.0, 80.0).round())).collect();
+        let parts = sizes
+            .iter()
+            .enumerate()
+            .map(|(i, s)| block(&format!("f{i}"), s.0, 40.0, s.1))
+            .collect();
+        let options = Pack { margin_mm: 0.0, turn_step_deg: 180.0, ..Pack::default() };
+        let done = pack(&options, parts, setup(120.0, 40.0));
+        let best = least_height(&sizes, &mut Vec::new());
+        let got: f64 = heights(&done.value).iter().sum();
+        assert!(got <= best + 1e-6, "{sizes:?}: {got} against {best}");
+        assert!(done.report.numbers["gap_percent"] >= -1e-9);
+    }
+}
+
+/// Least sum of plate heights over all partitions; gap 1 mm, plate 120 mm.
+fn least_height(left: &[(f64, f64)], plates: &mut Vec<(f64, f64)>) -> f64 {
+    let Some((&(w, h), rest)) = left.split_first() else {
+        return plates.iter().map(|p| p.1).sum();
+    };
+    let mut best = f64::INFINITY;
+    for k in 0..=plates.len() {
+        if k == plates.len() {
+            plates.push((w, h));
+            best = best.min(least_height(rest, plates));
+            plates.pop();
+        } else if plates[k].0 + 1.0 + w <= 120.0 {
+            let kept = plates[k];
+            plates[k] = (kept.0 + 1.0 + w, kept.1.max(h));
+            best = best.min(least_height(rest, plates));
+            plates[k] = kept;
+        }
+    }
+    best
+}

@@ -6,6 +6,7 @@
 //! how far from a lower bound it is.
 
 mod bound;
+mod improve;
 mod outline;
 mod plan;
 mod polygon;
@@ -180,7 +181,7 @@ impl Pass<Vec<Part>> for Pack {
         };
         let start = plan::greedy(&task, &ctx.stage("place", 0.2, 0.4))?;
         let start_score = start.score(&task);
-        let mut plan = plan::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?;
+        let mut plan = improve::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?;
         let score = plan.score(&task);
         plan.loads.iter_mut().for_each(|l| l.scene.center());
         debug_assert!(plan.loads.iter().all(|l| l.scene.is_apart()));

@@ -1,5 +1,4 @@
-//! Which parts share a plate: a sorted greedy start, then plates are squeezed, tallest first, so
-//! that what is left needs fewer and lower plates. A plate costs its tallest part, so parts of
+//! Which parts share a plate: the sorted greedy start. A plate costs its tallest part, so parts of
 //! like height belong together.
 
 use super::polygon::Point2;
@@ -102,7 +101,7 @@ pub(super) struct Score {
 const PULL: Point2 = [1.0, 0.02];
 
 impl<'a> Load<'a> {
-    fn new(task: &Task<'a>, printer: usize) -> Load<'a> {
+    pub(super) fn new(task: &Task<'a>, printer: usize) -> Load<'a> {
         let p = &task.printers[printer];
         let mut scene = Scene::new(task.cat, p.room);
         scene.spots.clone_from(&p.keep_out);
@@ -111,7 +110,7 @@ impl<'a> Load<'a> {
         Load { printer, scene, owner, height_mm: 0.0, area_mm2: 0.0, refused: BTreeSet::new() }
     }
 
-    fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
+    pub(super) fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
         let p = &task.printers[self.printer];
         unit.height_mm <= p.height_mm + 1e-6
             && self.area_mm2 + unit.area_mm2 <= p.room[0] * p.room[1]
@@ -125,7 +124,7 @@ impl<'a> Load<'a> {
     }
 
     /// Adds a unit where nothing else has to move.
-    fn insert(&mut self, task: &Task<'_>, u: usize) -> bool {
+    pub(super) fn insert(&mut self, task: &Task<'_>, u: usize) -> bool {
         let unit = &task.units[u];
         if !self.has_room_for(task, unit) || unit.kinds.iter().any(|k| self.refused.contains(k)) {
             return false;
@@ -147,25 +146,26 @@ impl<'a> Load<'a> {
     }
 
     /// Adds a unit by moving what is there, if the search finds a way.
-    fn squeeze(
+    pub(super) fn squeeze(
         &mut self,
         task: &Task<'_>,
         u: usize,
-        effort: Effort,
-        rng: &mut Rng,
-        used: &mut usize,
-        ctx: &Context,
+        search: &mut Search<'_>,
     ) -> Result<bool> {
         let unit = &task.units[u];
+        if !self.has_room_for(task, unit) {
+            return Ok(false);
+        }
         let mut scene = self.scene.clone();
         for &kind in &unit.kinds {
-            let Some(spot) = scene.least_overlap(kind, rng) else { return Ok(false) };
+            let Some(spot) = scene.least_overlap(kind, &mut search.rng) else { return Ok(false) };
             scene.spots.push(spot);
         }
-        let apart = separate(&mut scene, rng, effort, || {
+        let (used, limit, ctx) = (&mut search.used, search.limit, search.ctx);
+        let apart = separate(&mut scene, &mut search.rng, EFFORT, || {
             *used += 1;
-            ctx.checkpoint(*used as f64 / task.rounds.max(1) as f64)?;
-            Ok::<_, Error>(task.deadline.is_some_and(|d| Instant::now() >= d))
+            ctx.checkpoint(*used as f64 / limit.max(1) as f64)?;
+            Ok::<_, Error>(search.deadline.is_some_and(|d| Instant::now() >= d))
         })?;
         if apart {
             self.scene = scene;
@@ -173,6 +173,48 @@ impl<'a> Load<'a> {
             self.book(u, unit);
         }
         Ok(apart)
+    }
+
+    /// The plate without one of its units.
+    pub(super) fn without(&self, task: &Task<'a>, u: usize) -> Load<'a> {
+        let mut load = Load::new(task, self.printer);
+        let fixed = load.scene.fixed;
+        for (spot, &owner) in self.scene.spots[fixed..].iter().zip(&self.owner) {
+            if owner != u {
+                load.scene.spots.push(*spot);
+                load.owner.push(owner);
+            }
+        }
+        let mut units = load.owner.clone();
+        units.dedup(); // the parts of a unit stand side by side in the list
+        for unit in units.iter().map(|&u| &task.units[u]) {
+            load.height_mm = load.height_mm.max(unit.height_mm);
+            load.area_mm2 += unit.area_mm2;
+        }
+        load
+    }
+}
+
+/// How hard squeezing one unit onto a plate tries.
+const EFFORT: Effort = Effort { rounds: 60, patience: 20 };
+
+/// What a search has spent, and what it may.
+pub(super) struct Search<'c> {
+    pub(super) rng: Rng,
+    used: usize,
+    limit: usize,
+    deadline: Option<Instant>,
+    ctx: &'c Context,
+}
+
+impl<'c> Search<'c> {
+    pub(super) fn new(task: &Task<'_>, ctx: &'c Context) -> Search<'c> {
+        let rng = Rng::new(task.seed);
+        Search { rng, used: 0, limit: task.rounds, deadline: task.deadline, ctx }
+    }
+
+    pub(super) fn is_over(&self) -> bool {
+        self.used >= self.limit || self.deadline.is_some_and(|d| Instant::now() >= d)
     }
 }
 
@@ -192,7 +234,7 @@ impl<'a> Plan<'a> {
 
     /// Puts units, in the order given, onto the first plate that takes them without growing
     /// taller, or onto a new one.
-    fn fill(
+    pub(super) fn fill(
         &mut self,
         task: &Task<'a>,
         units: &[usize],
@@ -245,7 +287,7 @@ impl<'a> Plan<'a> {
 }
 
 /// The order in which units are placed: due first, then tallest, then largest.
-fn order(task: &Task<'_>) -> Vec<usize> {
+pub(super) fn order(task: &Task<'_>) -> Vec<usize> {
     let mut units: Vec<usize> = (0..task.units.len()).collect();
     units.sort_by(|&a, &b| {
         let (a, b) = (&task.units[a], &task.units[b]);
@@ -274,53 +316,4 @@ pub(super) fn greedy<'a>(task: &Task<'a>, ctx: &Context) -> Result<Plan<'a>> {
         }
     }
     Ok(best.expect("there is always a first favour").1)
-}
-
-/// Squeezes plate after plate; every step is kept only when the whole plan is no worse.
-pub(super) fn improve<'a>(task: &Task<'a>, start: Plan<'a>, ctx: &Context) -> Result<Plan<'a>> {
-    const EFFORT: Effort = Effort { rounds: 60, patience: 20 };
-    /// Different outlines that may fail on a plate before the next plate's turn.
-    const TRIES: usize = 6;
-    let mut rng = Rng::new(task.seed);
-    let mut best = start;
-    let mut used = 0;
-    let mut p = 0;
-    while p + 1 < best.loads.len() {
-        if used >= task.rounds || task.deadline.is_some_and(|d| Instant::now() >= d) {
-            break;
-        }
-        let mut plan = best.clone();
-        // Units on later plates, in placing order; each may come forward to plate p.
-        let later: BTreeSet<usize> =
-            plan.loads[p + 1..].iter().flat_map(|l| l.owner.iter().copied()).collect();
-        let mut rest: Vec<usize> = order(task).into_iter().filter(|u| later.contains(u)).collect();
-        let load = &mut plan.loads[p];
-        let mut failed: BTreeSet<Vec<usize>> = BTreeSet::new();
-        let mut moved = false;
-        let mut i = 0;
-        while i < rest.len() && failed.len() < TRIES && used < task.rounds {
-            let unit = &task.units[rest[i]];
-            let fits = unit.height_mm <= load.height_mm
-                && load.has_room_for(task, unit)
-                && !failed.contains(&unit.kinds);
-            if fits && load.squeeze(task, rest[i], EFFORT, &mut rng, &mut used, ctx)? {
-                rest.remove(i);
-                moved = true;
-                continue;
-            }
-            if fits {
-                failed.insert(unit.kinds.clone());
-            }
-            i += 1;
-        }
-        if moved {
-            plan.loads.truncate(p + 1);
-            plan.fill(task, &rest, None, &ctx.stage("fill", 0.0, 0.0))?;
-            if plan.score(task) <= best.score(task) && plan.misfits.len() <= best.misfits.len() {
-                best = plan;
-            }
-        }
-        p += 1;
-    }
-    Ok(best)
 }

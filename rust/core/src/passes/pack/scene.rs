@@ -52,6 +52,7 @@ pub(super) struct Mover<'a> {
     /// Where its reference point may be: `[min_x, min_y, max_x, max_y]`.
     pub(super) range: [f64; 4],
     pull: Point2,
+    slack_mm: f64,
     stretches: Vec<Stretch>,
     ends: Vec<f64>,
 }
@@ -68,7 +69,7 @@ impl<'a> Scene<'a> {
         for k in 0..2 {
             if r[k] > r[k + 2] {
                 // As wide as the room but for rounding: it still fits.
-                if r[k] > r[k + 2] + 1e-9 * self.room[k] {
+                if r[k] > r[k + 2] + self.cat.slack_mm {
                     return None;
                 }
                 r[k + 2] = r[k];
@@ -93,7 +94,8 @@ impl<'a> Scene<'a> {
             .filter(|&j| Some(j) != skip)
             .map(|j| (self.cat.relation(&spot, &self.spots[j]), weights.map_or(1.0, |w| w[j])))
             .collect();
-        Some(Mover { others, range, pull, stretches: Vec::new(), ends: Vec::new() })
+        let slack_mm = self.cat.slack_mm;
+        Some(Mover { others, range, pull, slack_mm, stretches: Vec::new(), ends: Vec::new() })
     }
 
     /// Extent of everything that may move along x, mm.
@@ -217,7 +219,7 @@ impl Mover<'_> {
             }
             x = x.max(s.hi);
         }
-        (x <= self.range[2]).then_some(x)
+        (x <= self.range[2] + self.slack_mm).then_some(x.min(self.range[2]))
     }
 
     /// The part `lo..hi` of the line p + s·u on which the outline stays inside.

@@ -171,9 +171,9 @@ pub(super) struct Catalogue {
     pub(super) kinds: Vec<Kind>,
     /// Cosine and sine of each turn.
     turns: Vec<Point2>,
-    gap_mm: f64,
-    /// Depths up to this count as touching; the tables are wider by twice as much, so that
-    /// what is accepted is truly apart.
+    /// Distance that outlines nearer than count as overlapping, mm.
+    reach_mm: f64,
+    /// Depths up to this count as touching: well above rounding, well below anything printed.
     pub(super) slack_mm: f64,
     tables: Vec<OnceLock<Box<Table>>>,
 }
@@ -194,7 +194,11 @@ impl Catalogue {
         let size = kinds.iter().map(|k| k.boxes[0][2] - k.boxes[0][0]).fold(1e-3, f64::max);
         let n = kinds.len() * kinds.len() * turns.len();
         let tables = std::iter::repeat_with(OnceLock::new).take(n).collect();
-        Catalogue { kinds, turns, gap_mm, slack_mm: 1e-7 * size, tables }
+        let slack_mm = 1e-8 * size;
+        // Without a gap the tables are wider by more than the slack, so that what is accepted is
+        // truly apart.
+        let reach_mm = if gap_mm > slack_mm { gap_mm } else { 2.0 * slack_mm };
+        Catalogue { kinds, turns, reach_mm, slack_mm, tables }
     }
 
     pub(super) fn turn_count(&self) -> usize {
@@ -205,8 +209,7 @@ impl Catalogue {
     fn table(&self, a: usize, b: usize, turn: usize) -> &Table {
         let slot = (a * self.kinds.len() + b) * self.turns.len() + turn;
         self.tables[slot].get_or_init(|| {
-            let gap = self.gap_mm + 2.0 * self.slack_mm;
-            Box::new(Table::new(&self.kinds[a], &self.kinds[b], self.turns[turn], gap))
+            Box::new(Table::new(&self.kinds[a], &self.kinds[b], self.turns[turn], self.reach_mm))
         })
     }
 
