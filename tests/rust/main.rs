@@ -19,6 +19,7 @@ mod mesh_measure;
 mod mesh_reference;
 mod orient;
 mod pack;
+mod pack_strip;
 mod plane;
 mod real_files;
 mod select;

@@ -179,6 +179,37 @@ fn the_same_plates_on_any_number_of_threads() {
     assert_eq!(run(1), run(3));
 }
 
+/// A table with one leg in its middle: with bands its top may pass over a low box that one outline
+/// for the whole height would keep away, and the layers never come nearer than the gap.
+#[test]
+fn an_arm_may_pass_over_a_low_neighbour() {
+    let post = shapes::cuboid(6.0, 6.0, 20.0).unwrap();
+    let top = shapes::cuboid(30.0, 30.0, 4.0).unwrap();
+    let lift = 22.0 - top.bounds().center().z;
+    let top = top.transformed(&vatwright::Pose::translation(0.0, 0.0, lift));
+    let down = -post.bounds().min.z;
+    let post = post.transformed(&vatwright::Pose::translation(0.0, 0.0, down));
+    let table = Part::new(vatwright::Mesh::concat("table", [&post, &top]).try_into().unwrap());
+    let parts = || vec![table.clone(), block("low", 8.0, 8.0, 10.0)];
+    let small = || setup(34.0, 34.0);
+    let flat = pack(&Pack::default(), parts(), small());
+    assert_eq!(flat.value.len(), 2);
+    let bands = Pack { band_mm: Some(2.0), ..Pack::default() };
+    let done = pack(&bands, parts(), small());
+    assert_eq!(done.value.len(), 1);
+    let leg = [[-3.0, -3.0], [3.0, -3.0], [3.0, 3.0], [-3.0, 3.0]];
+    let low = [[-4.0, -4.0], [4.0, -4.0], [4.0, 4.0], [-4.0, 4.0]];
+    let ring = |i: usize, r: &[Point2]| {
+        let p = &done.value[0].placed[i];
+        ring_placed(r, p.turn_deg, [p.x_mm, p.y_mm])
+    };
+    let first = usize::from(done.value[0].placed[0].part.name != "table");
+    assert!(ring_distance(&ring(first, &leg), &ring(1 - first, &low)) >= 1.0 - 1e-6);
+    // A box that reaches into the gap below the top must stay away.
+    let high = pack(&bands, vec![table.clone(), block("high", 8.0, 8.0, 19.5)], small());
+    assert_eq!(high.value.len(), 2);
+}
+
 /// Martello & Toth 1990 (from memory): {6,6,6,6} in bins of 10 has the continuous bound 3;
 /// {7,7,6,5,4,4,3,2,2} has 4 with optimum 5. Strips of full depth make the plate a bin.
 #[test]

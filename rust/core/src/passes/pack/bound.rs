@@ -5,7 +5,7 @@
 //! needed are bounded from below by count, by area and by discs.
 
 use super::plan::{Goal, Printer};
-use super::polygon::Point2;
+use super::polygon::{Point2, bounds, distance};
 
 /// What one part needs of a plate.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -117,7 +117,7 @@ pub(super) fn lower_bound_s(
 /// Radius of a disc inside a shadow: a grid of centres, then the best one refined. Any centre
 /// gives a valid disc, so the bound that uses it stays valid.
 pub(super) fn inner_disc_mm(shadow: &[Vec<Vec<Point2>>]) -> f64 {
-    let b = super::polygon::bounds(shadow.iter().flatten().flatten());
+    let b = bounds(shadow.iter().flatten().flatten());
     let size = [b[2] - b[0], b[3] - b[1]];
     const GRID: usize = 12;
     let mut best = ([0.0, 0.0], 0.0);
@@ -154,11 +154,7 @@ fn depth_in(shadow: &[Vec<Vec<Point2>>], p: Point2) -> f64 {
             {
                 inside = !inside;
             }
-            let (u, w) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
-            let len2 = u[0] * u[0] + u[1] * u[1];
-            let t =
-                if len2 > 0.0 { ((w[0] * u[0] + w[1] * u[1]) / len2).clamp(0.0, 1.0) } else { 0.0 };
-            nearest = nearest.min((w[0] - t * u[0]).hypot(w[1] - t * u[1]));
+            nearest = nearest.min(distance(p, a, b));
         }
     }
     if inside { nearest } else { 0.0 }

@@ -65,6 +65,9 @@ pub struct Pack {
     pub margin_mm: f64,
     /// Parts may turn about z by multiples of this, degrees; it must divide 360. 360: not at all.
     pub turn_step_deg: f64,
+    /// Height of the bands for which outlines are taken, mm, so that an arm may pass over a lower
+    /// neighbour. `None`: one outline for the whole height, the safer choice for handling.
+    pub band_mm: Option<f64>,
     /// What is to be small.
     pub goal: Goal,
     /// Copies of a part, by its name; parts not named come once.
@@ -80,6 +83,9 @@ pub struct Pack {
     pub keep_out: Vec<KeepOut>,
     /// Most parts on a plate, if the user sets one.
     pub max_parts: Option<u32>,
+    /// Fill plates in the order given, as by hand, and improve nothing: for serial numbers, or to
+    /// see what sorting saves.
+    pub keep_order: bool,
     /// Search rounds spent on squeezing plates; the same number gives the same plates.
     pub rounds: u32,
     /// Ends the squeezing after this time, s. The result then depends on the machine's speed.
@@ -94,6 +100,7 @@ impl Default for Pack {
             gap_mm: 1.0,
             margin_mm: 1.0,
             turn_step_deg: 45.0,
+            band_mm: None,
             goal: Goal::TotalTime,
             copies: BTreeMap::new(),
             together: Vec::new(),
@@ -101,6 +108,7 @@ impl Default for Pack {
             printers: Vec::new(),
             keep_out: Vec::new(),
             max_parts: None,
+            keep_order: false,
             rounds: 2000,
             seconds: None,
             seed: 1,
@@ -136,7 +144,7 @@ impl Pass<Vec<Part>> for Pack {
             .par_iter()
             .map(|&i| {
                 stage.checkpoint(0.0)?;
-                Seen::of(&parts[i])
+                self.look_at(&parts[i], &setups, &stage)
             })
             .collect::<Result<_>>()?;
         let seen: Vec<&Seen> = first_of
@@ -175,13 +183,18 @@ impl Pass<Vec<Part>> for Pack {
             printers,
             goal: self.goal,
             max_parts: self.max_parts.map(|n| n as usize),
+            keep_order: self.keep_order,
             seed: self.seed,
             rounds: self.rounds as usize,
             deadline: self.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s)),
         };
         let start = plan::greedy(&task, &ctx.stage("place", 0.2, 0.4))?;
         let start_score = start.score(&task);
-        let mut plan = improve::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?;
+        let mut plan = if self.keep_order {
+            start
+        } else {
+            improve::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?
+        };
         let score = plan.score(&task);
         plan.loads.iter_mut().for_each(|l| l.scene.center());
         debug_assert!(plan.loads.iter().all(|l| l.scene.is_apart()));
@@ -244,28 +257,6 @@ struct Seen {
     need: Need,
 }
 
-impl Seen {
-    fn of(part: &Part) -> Result<Seen> {
-        let shadow = shadow(&part.surfaces(&Role::ALL));
-        let rings: Vec<Ring> =
-            outline::packing_rings(&shadow).into_iter().map(Ring::upright).collect();
-        if rings.is_empty() {
-            return Err(Error::Pass {
-                pass: "pack",
-                part: part.name.clone(),
-                problem: "it casts no shadow on the plate".into(),
-                remedy: "check that it is a solid with a positive volume".into(),
-            });
-        }
-        let need = Need {
-            height_mm: part.bounds().max.z,
-            area_mm2: outline::shadow_area_mm2(&shadow),
-            inner_mm: bound::inner_disc_mm(&shadow),
-        };
-        Ok(Seen { rings, need })
-    }
-}
-
 fn position_or_push(outlines: &mut Vec<Vec<Ring>>, rings: &[Ring]) -> usize {
     outlines.iter().position(|o| o == rings).unwrap_or_else(|| {
         outlines.push(rings.to_vec());
@@ -297,6 +288,9 @@ impl Pack {
                 expected: "a divisor of 360: 5, 15, 45, 90, 360, …".into(),
             });
         }
+        if let Some(b) = self.band_mm {
+            check_range("pack.band_mm", b, 0.1, 1000.0, "mm")?;
+        }
         if let Some(s) = self.seconds {
             check_range("pack.seconds", s, 0.0, 1e6, "s")?;
         }
@@ -319,6 +313,38 @@ impl Pack {
             }
         }
         Ok(())
+    }
+
+    fn look_at(&self, part: &Part, setups: &[Setup], ctx: &Context) -> Result<Seen> {
+        let surfaces = part.surfaces(&Role::ALL);
+        // The bound needs what each part takes at one height common to all: with bands, the
+        // lowest, taken small by what the bands were grown.
+        let (rings, shadow, grown_mm) = match self.band_mm {
+            None => {
+                let shadow = shadow(&surfaces);
+                let rings = outline::packing_rings(&shadow);
+                (rings.into_iter().map(Ring::upright).collect(), shadow, 0.0)
+            }
+            Some(band) => {
+                let layer = setups.iter().map(|s| s.exposure.layer_mm).fold(f64::MAX, f64::min);
+                let (rings, lowest) = outline::bands(&surfaces, layer, band, self.gap_mm, ctx)?;
+                (rings, lowest, 2.0 * outline::BAND_GROWTH_MM)
+            }
+        };
+        if rings.is_empty() {
+            return Err(Error::Pass {
+                pass: "pack",
+                part: part.name.clone(),
+                problem: "it casts no shadow on the plate".into(),
+                remedy: "check that it is a solid with a positive volume".into(),
+            });
+        }
+        let inner_mm = (bound::inner_disc_mm(&shadow) - grown_mm).max(0.0);
+        let area_mm2 = match self.band_mm {
+            None => outline::shadow_area_mm2(&shadow),
+            Some(_) => std::f64::consts::PI * inner_mm * inner_mm,
+        };
+        Ok(Seen { rings, need: Need { height_mm: part.bounds().max.z, area_mm2, inner_mm } })
     }
 
     fn copies_of(&self, name: &str) -> usize {

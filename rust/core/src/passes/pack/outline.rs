@@ -5,13 +5,19 @@
 //! share bound it: non-zero winding of those few closed chains is the shadow, at the cost of one
 //! look at each facet and without a boolean over all of them.
 
-use super::polygon::{Point2, signed_area_mm2, turn};
-use crate::layers::{Fill, Surface};
+use super::polygon::{Point2, distance, signed_area_mm2, turn};
+use super::shape::Ring;
+use crate::context::Context;
+use crate::error::Result;
+use crate::layers::{Fill, Grid, Layer, Layers, SUBPIXEL, Scan, Surface};
 use i_overlay::core::fill_rule::FillRule;
 use i_overlay::float::simplify::SimplifyShape;
 
 /// How far the simpler outline may stand off the shadow, mm: about three pixels.
 pub(super) const STAND_OFF_MM: f64 = 0.15;
+
+/// Corners above which an outline is loosened further, up to about a millimetre.
+const MOST_CORNERS: usize = 40;
 
 /// Shapes on the plate: each an outer ring (counter-clockwise) followed by its holes (clockwise).
 pub type Shadow = Vec<Vec<Vec<Point2>>>;
@@ -78,103 +84,176 @@ fn chains_of(flat: &[Point2], triangles: &[[u32; 3]], out: &mut Vec<Vec<Point2>>
     }
 }
 
+/// A corner of a loosened ring, and the corners `from..=to` of the original that it stands for.
+#[derive(Clone, Copy)]
+struct Corner {
+    at: Point2,
+    from: usize,
+    to: usize,
+}
+
 /// A ring around a counter-clockwise one with far fewer corners; it never cuts inside and stands
 /// off by at most `stand_off_mm`. It may cross itself in tight notches: fill it by non-zero
 /// winding.
-pub(super) fn loosened(ring: &[Point2], stand_off_mm: f64) -> Vec<Point2> {
-    // Each corner with the stand-off already spent there.
-    let mut ring: Vec<(Point2, f64)> = ring.iter().map(|&p| (p, 0.0)).collect();
-    loop {
+///
+/// Two steps make it grow: drop a reflex corner, or replace two convex corners by the point where
+/// the edges beside them meet. Both are measured against the original, so errors do not add up.
+pub(super) fn loosened(original: &[Point2], stand_off_mm: f64) -> Vec<Point2> {
+    let mut ring: Vec<Corner> =
+        original.iter().enumerate().map(|(i, &at)| Corner { at, from: i, to: i }).collect();
+    while ring.len() > 3 {
         let n = ring.len();
-        if n <= 3 {
-            break;
-        }
-        let mut steps: Vec<(f64, usize, Step)> =
-            (0..n).filter_map(|i| step_at(&ring, i, stand_off_mm)).collect();
+        let mut steps: Vec<(f64, usize, Option<Corner>)> =
+            (0..n).filter_map(|i| step_at(original, &ring, i, stand_off_mm)).collect();
         if steps.is_empty() {
             break;
         }
         // The cheaper half first, no two side by side, so that costs stay true.
         steps.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        steps.truncate(steps.len().div_ceil(2));
         let mut touched = vec![false; n];
         let mut gone = vec![false; n];
-        let take = steps.len().div_ceil(2);
         let mut left = n;
-        for (_, i, step) in steps.into_iter().take(take) {
-            let around: Vec<usize> = (0..4).map(|k| (i + n - 1 + k) % n).collect();
+        for (_, i, corner) in steps {
+            let around = [(i + n - 1) % n, i, (i + 1) % n, (i + 2) % n];
             if left <= 3 || around.iter().any(|&k| touched[k]) {
                 continue;
             }
             around.iter().for_each(|&k| touched[k] = true);
-            gone[(i + usize::from(step.corner.is_some())) % n] = true;
             left -= 1;
-            if let Some(corner) = step.corner {
-                ring[i] = (corner, step.spent);
-            } else {
-                // Both neighbours now carry what was spent on the dropped corner.
-                for k in [around[0], around[2]] {
-                    ring[k].1 = ring[k].1.max(step.spent);
+            match corner {
+                Some(corner) => {
+                    ring[i] = corner;
+                    gone[around[2]] = true;
                 }
+                None => gone[i] = true,
             }
         }
-        let mut keep = gone.iter().map(|g| !g);
-        ring.retain(|_| keep.next().unwrap_or(true));
+        let mut gone = gone.into_iter();
+        ring.retain(|_| gone.next() == Some(false));
     }
-    ring.into_iter().map(|(p, _)| p).collect()
+    ring.into_iter().map(|c| c.at).collect()
 }
 
-/// Drop a reflex corner, or replace the edge after a corner by where its neighbours meet.
-struct Step {
-    corner: Option<Point2>,
-    spent: f64,
-}
-
-/// The cheaper step at corner i, with the area it adds.
-fn step_at(ring: &[(Point2, f64)], i: usize, limit: f64) -> Option<(f64, usize, Step)> {
+/// The step at corner i that stays within the limit, with the area it adds and the corner that
+/// replaces i and its successor, if any.
+fn step_at(
+    original: &[Point2],
+    ring: &[Corner],
+    i: usize,
+    limit: f64,
+) -> Option<(f64, usize, Option<Corner>)> {
     let n = ring.len();
-    let at = |k: usize| ring[(i + n + k - 1) % n];
-    let ((a, sa), (b, sb), (c, sc), (d, sd)) = (at(0), at(1), at(2), at(3));
-    let dist = |p: Point2, q: Point2| (p[0] - q[0]).hypot(p[1] - q[1]);
-    let bend = turn(a, b, c);
+    let [a, b, c, d] = [(i + n - 1) % n, i, (i + 1) % n, (i + 2) % n].map(|k| ring[k]);
+    let bend = turn(a.at, b.at, c.at);
     if bend <= 0.0 {
-        let spent = -bend / dist(a, c).max(1e-300) + sa.max(sb).max(sc);
-        // Turning back on itself: the corner may be far from the new edge's ends.
-        let spent = if (b[0] - a[0]) * (c[0] - b[0]) + (b[1] - a[1]) * (c[1] - b[1]) < 0.0 {
-            dist(a, b).min(dist(b, c)) + sa.max(sb).max(sc)
-        } else {
-            spent
-        };
-        return (spent <= limit).then_some((-bend, i, Step { corner: None, spent }));
+        // Everything between a and c must be near the new edge.
+        let far = between(original, a.to, c.from).any(|p| distance(p, a.at, c.at) > limit);
+        return (!far).then_some((-bend, i, None));
     }
-    if turn(b, c, d) <= 0.0 {
+    if turn(b.at, c.at, d.at) <= 0.0 {
         return None;
     }
     // a→b and d→c extended meet at b + t(b − a), if the two turns sum to less than half a turn.
-    let (u, v) = ([b[0] - a[0], b[1] - a[1]], [c[0] - d[0], c[1] - d[1]]);
+    let (u, v) = (minus(b.at, a.at), minus(c.at, d.at));
     let cross = u[0] * v[1] - u[1] * v[0];
     if cross >= 0.0 {
         return None;
     }
-    let w = [c[0] - b[0], c[1] - b[1]];
+    let w = minus(c.at, b.at);
     let t = (w[0] * v[1] - w[1] * v[0]) / cross;
-    if t < 0.0 {
-        return None;
+    let at = [b.at[0] + t * u[0], b.at[1] + t * u[1]];
+    // The new corner is the farthest point: it must be near what it stands for.
+    let mut chain = between(original, b.from, c.to);
+    let mut last = chain.next()?;
+    let mut near = f64::INFINITY;
+    for p in chain {
+        near = near.min(distance(at, last, p));
+        last = p;
     }
-    let e = [b[0] + t * u[0], b[1] + t * u[1]];
-    let area = turn(b, e, c).abs();
-    let spent = area / dist(b, c).max(1e-300) + sb.max(sc).max(sa.max(sd));
-    (spent <= limit).then_some((area, i, Step { corner: Some(e), spent }))
+    (t >= 0.0 && near <= limit).then(|| {
+        (turn(b.at, at, c.at).abs(), i, Some(Corner { at, from: b.from, to: c.to }))
+    })
 }
 
-/// The outer rings of a shadow, loosened and filled: what the packer keeps apart.
+/// Corners `from..=to` of a ring, going round its end.
+fn between(ring: &[Point2], from: usize, to: usize) -> impl Iterator<Item = Point2> + '_ {
+    let n = ring.len();
+    (0..=(to + n - from) % n).map(move |k| ring[(from + k) % n])
+}
+
+fn minus(p: Point2, q: Point2) -> Point2 {
+    [p[0] - q[0], p[1] - q[1]]
+}
+
+/// The outer rings of a shadow, loosened and filled: what the packer keeps apart. An outline of
+/// very many corners is loosened further, so that a plate of them can still be searched.
 pub(super) fn packing_rings(shadow: &[Vec<Vec<Point2>>]) -> Vec<Vec<Point2>> {
-    let loose: Vec<Vec<Point2>> =
-        shadow.iter().map(|s| loosened(&s[0], STAND_OFF_MM)).filter(|r| r.len() > 2).collect();
+    let loosen = |stand_off: f64| -> Vec<Vec<Point2>> {
+        shadow.iter().map(|s| loosened(&s[0], stand_off)).filter(|r| r.len() > 2).collect()
+    };
+    let mut stand_off = STAND_OFF_MM;
+    let mut loose = loosen(stand_off);
+    while loose.iter().map(Vec::len).sum::<usize>() > MOST_CORNERS && stand_off < 1.0 {
+        stand_off *= 1.5;
+        loose = loosen(stand_off);
+    }
     if loose.is_empty() {
         return loose;
     }
     let filled = loose.simplify_shape(FillRule::NonZero);
     filled.into_iter().filter_map(|mut s| (!s.is_empty()).then(|| s.swap_remove(0))).collect()
+}
+
+/// Pitch at which bands of heights are drawn, mm; what is thinner may be missed.
+const BAND_PITCH_MM: f64 = 0.2;
+
+/// Outlines by bands of heights, as the layers will print them, with the shadow of the lowest
+/// band grown like them by [`BAND_GROWTH_MM`]. Each band reaches down by `gap_mm`, so that what
+/// passes over a neighbour keeps its distance.
+pub(super) fn bands(
+    surfaces: &[Surface<'_>],
+    layer_mm: f64,
+    band_mm: f64,
+    gap_mm: f64,
+    ctx: &Context,
+) -> Result<(Vec<Ring>, Shadow)> {
+    let grid = Grid::around(surfaces, layer_mm, BAND_PITCH_MM)?;
+    let all = Scan::new(surfaces, grid).layers(ctx)?;
+    let per_band = ((band_mm / layer_mm).round() as usize).max(1);
+    let mut rings = Vec::new();
+    let mut lowest = Shadow::new();
+    for (i, layers) in all.layers.chunks(per_band).enumerate() {
+        ctx.checkpoint((i * per_band) as f64 / all.layers.len() as f64)?;
+        let first = (i * per_band) as u32;
+        let seen = Layers { grid, first, layers: layers.to_vec() }.silhouette();
+        let shapes = grown_rows(&seen, &grid);
+        let from = if i == 0 { f64::NEG_INFINITY } else { f64::from(first) * layer_mm - gap_mm };
+        let z_mm = [from, (first as usize + layers.len()) as f64 * layer_mm];
+        rings.extend(packing_rings(&shapes).into_iter().map(|points| Ring { points, z_mm }));
+        if i == 0 {
+            lowest = shapes;
+        }
+    }
+    Ok((rings, lowest))
+}
+
+/// How far outlines of bands stand off the drawn rows, mm.
+pub(super) const BAND_GROWTH_MM: f64 = BAND_PITCH_MM / 2.0;
+
+/// The spans of a layer as shapes, grown on all sides.
+fn grown_rows(layer: &Layer, grid: &Grid) -> Shadow {
+    let mut boxes: Vec<Vec<Point2>> = Vec::new();
+    for row in layer.rows() {
+        let y = grid.y0_mm + f64::from(row) * grid.pitch_mm;
+        let (y0, y1) = (y - BAND_GROWTH_MM, y + grid.pitch_mm + BAND_GROWTH_MM);
+        for span in layer.row(row) {
+            let x = |s: u32| grid.x0_mm + f64::from(s) * grid.pitch_mm / f64::from(SUBPIXEL);
+            let (x0, x1) = (x(span.x0) - BAND_GROWTH_MM, x(span.x1) + BAND_GROWTH_MM);
+            boxes.push(vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]]);
+        }
+    }
+    if boxes.is_empty() { Shadow::new() } else { boxes.simplify_shape(FillRule::NonZero) }
 }
 
 /// Area of a shadow, holes taken off, mm².
@@ -225,7 +304,8 @@ mod tests {
         for stand_off in [0.05, 0.15, 0.6, 3.0] {
             let base = cog(16);
             let loose = loosened(&base, stand_off);
-            assert!(loose.len() <= base.len());
+            // A rounded cog keeps its teeth only while they are larger than the stand-off.
+            assert!(loose.len() <= if stand_off > 2.0 { 32 } else { base.len() });
             let winding = |p: Point2| -> i32 {
                 (0..loose.len())
                     .map(|i| {

@@ -63,6 +63,8 @@ pub(super) struct Task<'a> {
     pub(super) printers: Vec<Printer>,
     pub(super) goal: Goal,
     pub(super) max_parts: Option<usize>,
+    /// Units fill plates in the order given, one plate after the other.
+    pub(super) keep_order: bool,
     pub(super) seed: u64,
     /// Search rounds for squeezing.
     pub(super) rounds: usize,
@@ -244,7 +246,12 @@ impl<'a> Plan<'a> {
         for (done, &u) in units.iter().enumerate() {
             ctx.checkpoint(done as f64 / units.len() as f64)?;
             let height = task.units[u].height_mm;
-            if self.loads.iter_mut().any(|l| l.height_mm >= height && l.insert(task, u)) {
+            let taken = if task.keep_order {
+                self.loads.last_mut().is_some_and(|l| l.insert(task, u))
+            } else {
+                self.loads.iter_mut().any(|l| l.height_mm >= height && l.insert(task, u))
+            };
+            if taken {
                 continue;
             }
             let fresh = self.printers_by_favour(task, height, favour).into_iter().find_map(|p| {
@@ -301,7 +308,7 @@ pub(super) fn order(task: &Task<'_>) -> Vec<usize> {
 
 /// The sorted greedy start: the best over the printers that may be favoured for new plates.
 pub(super) fn greedy<'a>(task: &Task<'a>, ctx: &Context) -> Result<Plan<'a>> {
-    let units = order(task);
+    let units = if task.keep_order { (0..task.units.len()).collect() } else { order(task) };
     let mut favours = vec![None];
     if task.printers.len() > 1 && task.goal == Goal::TotalTime {
         favours.extend((0..task.printers.len()).map(Some));

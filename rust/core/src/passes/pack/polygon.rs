@@ -9,6 +9,14 @@ pub(super) fn turn(a: Point2, b: Point2, c: Point2) -> f64 {
     (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
 }
 
+/// Distance from a point to a segment.
+pub(super) fn distance(p: Point2, a: Point2, b: Point2) -> f64 {
+    let (u, w) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
+    let len2 = u[0] * u[0] + u[1] * u[1];
+    let t = if len2 > 0.0 { ((w[0] * u[0] + w[1] * u[1]) / len2).clamp(0.0, 1.0) } else { 0.0 };
+    (w[0] - t * u[0]).hypot(w[1] - t * u[1])
+}
+
 /// Area of a ring by the shoelace formula, positive when counter-clockwise, mm².
 pub fn signed_area_mm2(ring: &[Point2]) -> f64 {
     let n = ring.len();

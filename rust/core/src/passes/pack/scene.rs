@@ -47,14 +47,15 @@ struct Stretch {
 }
 
 /// One outline at one turn against all others of a scene.
-pub(super) struct Mover<'a> {
-    others: Vec<(Relation<'a>, f64)>,
+pub(super) struct Mover {
+    others: Vec<(Relation, f64)>,
     /// Where its reference point may be: `[min_x, min_y, max_x, max_y]`.
     pub(super) range: [f64; 4],
     pull: Point2,
     slack_mm: f64,
     stretches: Vec<Stretch>,
     ends: Vec<f64>,
+    open: Vec<usize>,
 }
 
 impl<'a> Scene<'a> {
@@ -87,7 +88,7 @@ impl<'a> Scene<'a> {
         skip: Option<usize>,
         weights: Option<&[f64]>,
         pull: Point2,
-    ) -> Option<Mover<'a>> {
+    ) -> Option<Mover> {
         let range = self.range(kind, turn)?;
         let spot = Spot { kind, turn, at: [0.0, 0.0] };
         let others = (0..self.spots.len())
@@ -95,7 +96,15 @@ impl<'a> Scene<'a> {
             .map(|j| (self.cat.relation(&spot, &self.spots[j]), weights.map_or(1.0, |w| w[j])))
             .collect();
         let slack_mm = self.cat.slack_mm;
-        Some(Mover { others, range, pull, slack_mm, stretches: Vec::new(), ends: Vec::new() })
+        Some(Mover {
+            others,
+            range,
+            pull,
+            slack_mm,
+            stretches: Vec::new(),
+            ends: Vec::new(),
+            open: Vec::new(),
+        })
     }
 
     /// Extent of everything that may move along x, mm.
@@ -193,7 +202,7 @@ impl<'a> Scene<'a> {
     }
 }
 
-impl Mover<'_> {
+impl Mover {
     fn rank(&self, at: Point2) -> f64 {
         self.pull[0] * at[0] + self.pull[1] * at[1]
     }
@@ -206,7 +215,7 @@ impl Mover<'_> {
                 out.push(Stretch { lo, hi, other, cell });
             });
         }
-        out.sort_by(|a, b| a.lo.total_cmp(&b.lo));
+        out.sort_unstable_by(|a, b| a.lo.total_cmp(&b.lo).then(a.hi.total_cmp(&b.hi)));
     }
 
     /// Least free x on a row.
@@ -240,30 +249,37 @@ impl Mover<'_> {
     pub(super) fn try_line(&mut self, p: Point2, u: Point2, best: &mut Best) {
         let Some((first, last)) = self.inside(p, u) else { return };
         self.stretches_on(p, u);
-        let mut ends = std::mem::take(&mut self.ends);
+        let (mut ends, mut open) = (std::mem::take(&mut self.ends), std::mem::take(&mut self.open));
         ends.clear();
         ends.extend([first, last]);
         ends.extend(self.stretches.iter().flat_map(|s| [s.lo, s.hi]));
         ends.retain(|s| (first..=last).contains(s));
+        ends.sort_unstable_by(f64::total_cmp);
+        // Going along the line, `open` holds the stretches that the place is in.
+        open.clear();
+        let mut next = 0;
         for &s in &ends {
+            while next < self.stretches.len() && self.stretches[next].lo < s {
+                open.push(next);
+                next += 1;
+            }
+            open.retain(|&t| self.stretches[t].hi > s);
             let at = self.clamp([p[0] + s * u[0], p[1] + s * u[1]]);
-            let rank = self.rank(at);
             let mut cost = 0.0;
-            for t in &self.stretches {
-                if t.lo >= s || cost > best.cost {
+            for &t in &open {
+                let t = &self.stretches[t];
+                let (rel, weight) = &self.others[t.other];
+                cost += weight * rel.table.depth_in(t.cell, rel.offset(at));
+                if cost > best.cost {
                     break;
                 }
-                if t.hi > s {
-                    let (rel, weight) = &self.others[t.other];
-                    cost += weight * rel.table.depth_in(t.cell, rel.offset(at));
-                }
             }
-            let here = Best { cost, rank, at };
+            let here = Best { cost, rank: self.rank(at), at };
             if here.beats(best) {
                 *best = here;
             }
         }
-        self.ends = ends;
+        (self.ends, self.open) = (ends, open);
     }
 
     /// Tries `count` random lines along each axis.

@@ -7,7 +7,8 @@
 //! grid and no polygon boolean is needed, so "no overlap" is exact up to [`Catalogue::slack_mm`].
 
 use super::polygon::{Point2, bounds, convex_pieces, signed_area_mm2, tidy};
-use std::sync::OnceLock;
+use std::collections::HashMap;
+use std::sync::{Arc, PoisonError, RwLock};
 
 /// A closed outline and the heights over which it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -123,8 +124,11 @@ impl Table {
         }
     }
 
-    /// Depth of an offset in one pair of pieces, as [`Table::crossings`] numbers them, and the
-    /// direction in which it leaves soonest.
+    fn bytes(&self) -> usize {
+        size_of_val(&*self.cells) + size_of_val(&*self.walls)
+    }
+
+    /// Depth of an offset in one pair of pieces, as [`Table::crossings`] numbers them, mm.
     pub(super) fn depth_in(&self, cell: u32, d: Point2) -> f64 {
         self.cell_depth(&self.cells[cell as usize], d)
     }
@@ -175,8 +179,19 @@ pub(super) struct Catalogue {
     reach_mm: f64,
     /// Depths up to this count as touching: well above rounding, well below anything printed.
     pub(super) slack_mm: f64,
-    tables: Vec<OnceLock<Box<Table>>>,
+    tables: RwLock<Shelf>,
 }
+
+/// Tables made so far, by kinds and turn. When they outgrow their share of memory all are
+/// forgotten; they are made again when asked for, so only time depends on it.
+#[derive(Default)]
+struct Shelf {
+    tables: HashMap<(usize, usize, usize), Arc<Table>>,
+    bytes: usize,
+}
+
+/// Memory that tables may take.
+const SHELF_BYTES: usize = 400 << 20;
 
 /// Where an outline is: its kind, its turn (a count of steps) and its reference point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -192,13 +207,11 @@ impl Catalogue {
         let turns: Vec<Point2> = (0..turns.max(1)).map(|k| step(k, turns.max(1))).collect();
         let kinds: Vec<Kind> = outlines.iter().map(|o| Kind::new(o, &turns)).collect();
         let size = kinds.iter().map(|k| k.boxes[0][2] - k.boxes[0][0]).fold(1e-3, f64::max);
-        let n = kinds.len() * kinds.len() * turns.len();
-        let tables = std::iter::repeat_with(OnceLock::new).take(n).collect();
         let slack_mm = 1e-8 * size;
         // Without a gap the tables are wider by more than the slack, so that what is accepted is
         // truly apart.
         let reach_mm = if gap_mm > slack_mm { gap_mm } else { 2.0 * slack_mm };
-        Catalogue { kinds, turns, reach_mm, slack_mm, tables }
+        Catalogue { kinds, turns, reach_mm, slack_mm, tables: RwLock::default() }
     }
 
     pub(super) fn turn_count(&self) -> usize {
@@ -206,16 +219,27 @@ impl Catalogue {
     }
 
     /// The table of kinds a ≤ b with b turned by `turn` steps against a.
-    fn table(&self, a: usize, b: usize, turn: usize) -> &Table {
-        let slot = (a * self.kinds.len() + b) * self.turns.len() + turn;
-        self.tables[slot].get_or_init(|| {
-            Box::new(Table::new(&self.kinds[a], &self.kinds[b], self.turns[turn], self.reach_mm))
-        })
+    fn table(&self, a: usize, b: usize, turn: usize) -> Arc<Table> {
+        let key = (a, b, turn);
+        let shelf = self.tables.read().unwrap_or_else(PoisonError::into_inner);
+        if let Some(table) = shelf.tables.get(&key) {
+            return Arc::clone(table);
+        }
+        drop(shelf);
+        let (p, q) = (&self.kinds[a], &self.kinds[b]);
+        let table = Arc::new(Table::new(p, q, self.turns[turn], self.reach_mm));
+        let mut shelf = self.tables.write().unwrap_or_else(PoisonError::into_inner);
+        if shelf.bytes > SHELF_BYTES {
+            *shelf = Shelf::default();
+        }
+        shelf.bytes += table.bytes();
+        shelf.tables.insert(key, Arc::clone(&table));
+        table
     }
 
     /// The table in which `mover` against `other` is looked up, and the map from the mover's
     /// place to that table's offsets: d = m·(at − origin).
-    pub(super) fn relation(&self, mover: &Spot, other: &Spot) -> Relation<'_> {
+    pub(super) fn relation(&self, mover: &Spot, other: &Spot) -> Relation {
         let n = self.turns.len();
         // The table's first outline is at rest and unturned, so offsets turn back by its angle.
         let (first, second, sign) =
@@ -239,14 +263,13 @@ impl Catalogue {
 }
 
 /// A pair table seen from the mover.
-#[derive(Clone, Copy)]
-pub(super) struct Relation<'a> {
-    pub(super) table: &'a Table,
+pub(super) struct Relation {
+    pub(super) table: Arc<Table>,
     row: Point2,
     origin: Point2,
 }
 
-impl Relation<'_> {
+impl Relation {
     /// Turns a direction of the plate into the table's.
     pub(super) fn direction(&self, u: Point2) -> Point2 {
         let [c, s] = self.row;

@@ -182,7 +182,7 @@ impl<'a> Walker<'a> {
         while left > 0 && deadline.is_none_or(|d| Instant::now() < d) {
             let shrink = self.shrink.min(0.03 * (1.0 - spent).powi(2)).max(2e-4);
             self.shorten(self.length * (1.0 - shrink));
-            let effort = Effort { rounds: left.min(200), patience: 40 };
+            let effort = Effort { rounds: left.min(300), patience: 100 };
             let mut used = 0;
             let apart = separate(&mut self.scene, &mut self.rng, effort, || {
                 used += 1;
