@@ -13,8 +13,7 @@ fn instance(file: &std::path::Path) -> StripTask {
     let outlines = items
         .iter()
         .map(|i| {
-            let mut ring: Vec<Point2> =
-                serde_json::from_value(i["shape"]["data"].clone()).unwrap();
+            let mut ring: Vec<Point2> = serde_json::from_value(i["shape"]["data"].clone()).unwrap();
             ring.pop(); // the first corner again
             (ring, i["demand"].as_u64().unwrap() as usize)
         })
@@ -31,7 +30,9 @@ fn instance(file: &std::path::Path) -> StripTask {
 
 #[test]
 fn published_instances_are_packed_densely_and_without_overlap() {
-    for (name, best) in [("fu", 0.92396), ("shapes0", 0.69978), ("albano", 0.89821), ("blaz1", 0.86224)] {
+    for (name, best) in
+        [("fu", 0.92396), ("shapes0", 0.69978), ("albano", 0.89821), ("blaz1", 0.86224)]
+    {
         let Some(file) = shared(&format!("nesting/{name}.json")) else { return };
         let task = instance(&file);
         let done = strip(&task, &Context::new(Setup::default())).unwrap();

@@ -12,7 +12,7 @@ use super::polygon::{Point2, bounds, distance};
 pub struct Need {
     /// Height, mm.
     pub height_mm: f64,
-    /// Area of its shadow, mm².
+    /// Area that nothing else may use: its outline grown by half the gap, mm².
     pub area_mm2: f64,
     /// Radius of a disc inside its shadow, mm.
     pub inner_mm: f64,
@@ -33,12 +33,6 @@ pub fn most_discs(room: Point2, radius_mm: f64, gap_mm: f64) -> usize {
     (2.0 / 3f64.sqrt() * w * h / (d * d) + (w + h) / d + 1.0 + 1e-9) as usize
 }
 
-/// Area that a part takes with half the gap around it: at least that of a disc grown alike
-/// (Brunn–Minkowski), mm².
-fn with_gap(area_mm2: f64, gap_mm: f64) -> f64 {
-    (area_mm2.sqrt() + std::f64::consts::PI.sqrt() * gap_mm / 2.0).powi(2)
-}
-
 /// Least number of plates for each prefix of `needs` (in the order given) on plates of one size;
 /// never falls from one prefix to the next. The largest of: count, area and discs.
 pub fn least_plates(
@@ -57,7 +51,7 @@ pub fn least_plates(
     let (mut area, mut plates) = (0.0, 0);
     let mut out = Vec::with_capacity(needs.len());
     for (i, need) in needs.iter().enumerate() {
-        area += with_gap(need.area_mm2, gap_mm);
+        area += need.area_mm2;
         plates = plates.max((area / capacity - 1e-9).ceil() as usize);
         plates = plates.max((i + 1).div_ceil(max_parts.unwrap_or(usize::MAX).max(1)));
         for (k, r) in radii.iter().enumerate() {
@@ -101,7 +95,7 @@ pub(super) fn lower_bound_s(
             let able = printers.iter().filter(|p| p.height_mm + 1e-6 >= n.height_mm);
             able.map(|p| p.time_s(n.height_mm) / ((p.room[0] + gap_mm) * (p.room[1] + gap_mm)))
                 .fold(f64::INFINITY, f64::min)
-                * with_gap(n.area_mm2, gap_mm)
+                * n.area_mm2
         })
         .sum();
     let total = by_plates.max(by_share);

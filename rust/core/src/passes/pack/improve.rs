@@ -62,12 +62,12 @@ fn all_partitions<'a>(
         let mut least = (f64::INFINITY, 0);
         let mut plate = set;
         while plate != 0 {
-            if plate & lead != 0 {
-                if let Some((time, _)) = &plates[plate] {
-                    let sum = time + best[set & !plate].0;
-                    if sum < least.0 {
-                        least = (sum, plate);
-                    }
+            if plate & lead != 0
+                && let Some((time, _)) = &plates[plate]
+            {
+                let sum = time + best[set & !plate].0;
+                if sum < least.0 {
+                    least = (sum, plate);
                 }
             }
             plate = (plate - 1) & set;

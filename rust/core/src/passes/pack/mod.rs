@@ -182,6 +182,7 @@ impl Pass<Vec<Part>> for Pack {
             units,
             printers,
             goal: self.goal,
+            gap_mm: self.gap_mm,
             max_parts: self.max_parts.map(|n| n as usize),
             keep_order: self.keep_order,
             seed: self.seed,
@@ -340,9 +341,11 @@ impl Pack {
             });
         }
         let inner_mm = (bound::inner_disc_mm(&shadow) - grown_mm).max(0.0);
+        let half_gap = self.gap_mm / 2.0;
         let area_mm2 = match self.band_mm {
-            None => outline::shadow_area_mm2(&shadow),
-            Some(_) => std::f64::consts::PI * inner_mm * inner_mm,
+            None => outline::grown_area_mm2(&shadow, half_gap),
+            Some(_) if inner_mm > 0.0 => std::f64::consts::PI * (inner_mm + half_gap).powi(2),
+            Some(_) => 0.0,
         };
         Ok(Seen { rings, need: Need { height_mm: part.bounds().max.z, area_mm2, inner_mm } })
     }

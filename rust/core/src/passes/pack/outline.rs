@@ -12,6 +12,8 @@ use crate::error::Result;
 use crate::layers::{Fill, Grid, Layer, Layers, SUBPIXEL, Scan, Surface};
 use i_overlay::core::fill_rule::FillRule;
 use i_overlay::float::simplify::SimplifyShape;
+use i_overlay::mesh::float::outline::offset::OutlineOffset;
+use i_overlay::mesh::float::style::{LineJoin, OutlineStyle};
 
 /// How far the simpler outline may stand off the shadow, mm: about three pixels.
 pub(super) const STAND_OFF_MM: f64 = 0.15;
@@ -171,9 +173,8 @@ fn step_at(
         near = near.min(distance(at, last, p));
         last = p;
     }
-    (t >= 0.0 && near <= limit).then(|| {
-        (turn(b.at, at, c.at).abs(), i, Some(Corner { at, from: b.from, to: c.to }))
-    })
+    (t >= 0.0 && near <= limit)
+        .then(|| (turn(b.at, at, c.at).abs(), i, Some(Corner { at, from: b.from, to: c.to })))
 }
 
 /// Corners `from..=to` of a ring, going round its end.
@@ -256,9 +257,14 @@ fn grown_rows(layer: &Layer, grid: &Grid) -> Shadow {
     if boxes.is_empty() { Shadow::new() } else { boxes.simplify_shape(FillRule::NonZero) }
 }
 
-/// Area of a shadow, holes taken off, mm².
-pub(super) fn shadow_area_mm2(shadow: &[Vec<Vec<Point2>>]) -> f64 {
-    shadow.iter().flatten().map(|r| signed_area_mm2(r)).sum()
+/// Area of a filled shadow grown by `by_mm` on all sides, never too large, mm².
+pub(super) fn grown_area_mm2(shadow: &[Vec<Vec<Point2>>], by_mm: f64) -> f64 {
+    /// Angle between the corners of a rounded corner, and what keeps their chords or tangents
+    /// within the circle: cos of half of it.
+    const STEP: f64 = 0.1;
+    let filled: Vec<Vec<Vec<Point2>>> = shadow.iter().map(|s| vec![s[0].clone()]).collect();
+    let style = OutlineStyle::new(by_mm * (STEP / 2.0).cos()).line_join(LineJoin::Round(STEP));
+    filled.outline(&style).iter().flatten().map(|r| signed_area_mm2(r)).sum()
 }
 
 #[cfg(test)]
@@ -296,7 +302,17 @@ mod tests {
         let mesh = prism(&base, 5.0);
         let s = shadow(&[Surface::body(&mesh)]);
         assert_eq!(s.len(), 1);
-        assert!((shadow_area_mm2(&s) - signed_area_mm2(&base)).abs() < 1e-4);
+        assert!((grown_area_mm2(&s, 0.0) - signed_area_mm2(&base)).abs() < 1e-4);
+    }
+
+    /// Steiner's formula: A + P·r + πr² for a convex shape.
+    #[test]
+    fn a_grown_area_is_just_below_steiners() {
+        let (w, d, r) = (20.0, 10.0, 0.5);
+        let s = vec![vec![vec![[0.0, 0.0], [w, 0.0], [w, d], [0.0, d]]]];
+        let steiner = w * d + 2.0 * (w + d) * r + std::f64::consts::PI * r * r;
+        let grown = grown_area_mm2(&s, r);
+        assert!(grown <= steiner && grown > 0.9995 * steiner, "{grown} of {steiner}");
     }
 
     #[test]

@@ -21,7 +21,7 @@ pub(super) struct Unit {
     pub(super) kinds: Vec<usize>,
     /// Height of the tallest, mm.
     pub(super) height_mm: f64,
-    /// Sum of the shadows, mm².
+    /// Sum of the outlines grown by half the gap, mm².
     pub(super) area_mm2: f64,
     /// Rank in which it is due; lower is earlier.
     pub(super) due: u32,
@@ -62,6 +62,7 @@ pub(super) struct Task<'a> {
     pub(super) units: Vec<Unit>,
     pub(super) printers: Vec<Printer>,
     pub(super) goal: Goal,
+    pub(super) gap_mm: f64,
     pub(super) max_parts: Option<usize>,
     /// Units fill plates in the order given, one plate after the other.
     pub(super) keep_order: bool,
@@ -115,7 +116,8 @@ impl<'a> Load<'a> {
     pub(super) fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
         let p = &task.printers[self.printer];
         unit.height_mm <= p.height_mm + 1e-6
-            && self.area_mm2 + unit.area_mm2 <= p.room[0] * p.room[1]
+            && self.area_mm2 + unit.area_mm2
+                <= (p.room[0] + task.gap_mm) * (p.room[1] + task.gap_mm)
             && task.max_parts.is_none_or(|n| self.owner.len() + unit.kinds.len() <= n)
     }
 
