@@ -31,20 +31,16 @@ pub struct Measures {
 
 /// Measures the whole mesh.
 pub fn measure(mesh: &Mesh) -> Measures {
-    measure_facets(mesh, mesh.bounds(), 0..mesh.triangles().len())
+    let facets = 0..mesh.triangles().len();
+    Weights::for_vertices_of(mesh).measure(mesh.bounds(), facets, 0..mesh.vertices().len())
 }
 
 /// Measures every shell: facets that hang together by edges, in the order of their first facet.
 pub fn measure_shells(mesh: &Mesh) -> Vec<Measures> {
     let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
     let shells = Shells::of(mesh.triangles(), &edges);
-    (0..shells.count()).map(|s| measure_shell(mesh, shells.facets(s))).collect()
-}
-
-pub(super) fn measure_shell(mesh: &Mesh, facets: &[u32]) -> Measures {
-    let facets = facets.iter().map(|&f| f as usize);
-    let bounds = facets.clone().fold(Bounds::EMPTY, |b, f| b.union(&Bounds::of(&mesh.corners(f))));
-    measure_facets(mesh, bounds, facets)
+    let mut weights = Weights::for_vertices_of(mesh);
+    (0..shells.count()).map(|s| weights.measure_shell(shells.facets(s))).collect()
 }
 
 /// Signed volume enclosed by the triangles, mm³. Overlaps of shells count twice.
@@ -52,63 +48,84 @@ pub fn volume_mm3(mesh: &Mesh) -> f64 {
     measure(mesh).volume_mm3
 }
 
-/// Facets summed plainly before the rounding error is looked after.
-const BLOCK: u32 = 64;
+/// Terms summed plainly before the rounding error is looked after.
+const BLOCK: usize = 64;
 
 /// Six times the volume, twice the area, and with the sixfold volume as weight: sums of corners,
 /// and of products xx yy zz xy yz zx of corners and their sum.
 type Sums = [f64; 11];
 
-fn measure_facets(mesh: &Mesh, bounds: Bounds, facets: impl Iterator<Item = usize>) -> Measures {
-    let origin = if bounds.is_empty() { Point::origin() } else { bounds.center() };
-    let mut total = Carried::default();
-    let mut block: Sums = [0.0; 11];
-    let mut in_block = 0;
-    for f in facets {
-        add_facet(&mut block, mesh.corners(f).map(|p| p - origin));
-        in_block += 1;
-        if in_block == BLOCK {
-            total.add(&block);
-            (block, in_block) = ([0.0; 11], 0);
-        }
+/// The second moment of a tetrahedron with a corner in the origin is a sum over its other three
+/// corners and over their sum. What all facets around a vertex weigh is gathered first, so that
+/// the vertex's own products are formed once and not by each of its six or so facets.
+pub(super) struct Weights<'a> {
+    mesh: &'a Mesh,
+    /// One a vertex; all are zero between two measurements.
+    of_vertex: Vec<f64>,
+}
+
+impl<'a> Weights<'a> {
+    pub(super) fn for_vertices_of(mesh: &'a Mesh) -> Weights<'a> {
+        Weights { mesh, of_vertex: vec![0.0; mesh.vertices().len()] }
     }
-    total.add(&block);
-    let [six_v, two_a, x, y, z, xx, yy, zz, xy, yz, zx] = total.value();
-    let volume = six_v / 6.0;
-    let shift = if six_v == 0.0 { Vector::zeros() } else { Vector::new(x, y, z) / (4.0 * six_v) };
-    let second = Matrix3::new(xx, xy, zx, xy, yy, yz, zx, yz, zz) / 120.0
-        - shift * shift.transpose() * volume;
-    Measures {
-        volume_mm3: volume,
-        area_mm2: two_a / 2.0,
-        centroid: origin + shift,
-        inertia_mm5: Matrix3::identity() * second.trace() - second,
-        bounds,
+
+    pub(super) fn measure_shell(&mut self, facets: &[u32]) -> Measures {
+        let mesh = self.mesh;
+        let facets = facets.iter().map(|&f| f as usize);
+        let bounds =
+            facets.clone().fold(Bounds::EMPTY, |b, f| b.union(&Bounds::of(&mesh.corners(f))));
+        let corners = facets.clone().flat_map(|f| mesh.triangles()[f]).map(|v| v as usize);
+        self.measure(bounds, facets, corners)
+    }
+
+    /// Measures facets; `corners` names each of their vertices at least once.
+    fn measure(
+        &mut self,
+        bounds: Bounds,
+        facets: impl Iterator<Item = usize>,
+        corners: impl Iterator<Item = usize>,
+    ) -> Measures {
+        let origin = if bounds.is_empty() { Point::origin() } else { bounds.center() };
+        let mut total = Carried::default();
+        total.sum(facets, |sums, f| {
+            let triangle = self.mesh.triangles()[f];
+            let [a, b, c] = triangle.map(|v| self.mesh.vertices()[v as usize] - origin);
+            let normal = (b - a).cross(&(c - a));
+            let weight = a.dot(&normal);
+            sums[0] += weight;
+            sums[1] += normal.norm();
+            add_weighted(sums, a + b + c, weight);
+            for v in triangle {
+                self.of_vertex[v as usize] += weight;
+            }
+        });
+        total.sum(corners, |sums, v| {
+            let weight = std::mem::take(&mut self.of_vertex[v]);
+            add_weighted(sums, self.mesh.vertices()[v] - origin, weight);
+        });
+        let [six_v, two_a, x, y, z, xx, yy, zz, xy, yz, zx] = total.value();
+        let volume = six_v / 6.0;
+        // Every corner has come twice: in its facet's sum and at its vertex.
+        let shift =
+            if six_v == 0.0 { Vector::zeros() } else { Vector::new(x, y, z) / (8.0 * six_v) };
+        let second = Matrix3::new(xx, xy, zx, xy, yy, yz, zx, yz, zz) / 120.0
+            - shift * shift.transpose() * volume;
+        Measures {
+            volume_mm3: volume,
+            area_mm2: two_a / 2.0,
+            centroid: origin + shift,
+            inertia_mm5: Matrix3::identity() * second.trace() - second,
+            bounds,
+        }
     }
 }
 
-fn add_facet(sums: &mut Sums, [a, b, c]: [Vector; 3]) {
-    let normal = (b - a).cross(&(c - a));
-    let weight = a.dot(&normal);
-    let s = a + b + c;
-    let product = |i: usize, j: usize| a[i] * a[j] + b[i] * b[j] + c[i] * c[j] + s[i] * s[j];
-    let terms = [
-        1.0,
-        0.0,
-        s.x,
-        s.y,
-        s.z,
-        product(0, 0),
-        product(1, 1),
-        product(2, 2),
-        product(0, 1),
-        product(1, 2),
-        product(2, 0),
-    ];
-    for (sum, term) in sums.iter_mut().zip(terms) {
-        *sum += weight * term;
+fn add_weighted(sums: &mut Sums, p: Vector, weight: f64) {
+    let w = p * weight;
+    let terms = [w.x, w.y, w.z, w.x * p.x, w.y * p.y, w.z * p.z, w.x * p.y, w.y * p.z, w.z * p.x];
+    for (sum, term) in sums[2..].iter_mut().zip(terms) {
+        *sum += term;
     }
-    sums[1] += normal.norm();
 }
 
 /// Sums with the rounding errors they have gathered.
@@ -119,6 +136,21 @@ struct Carried {
 }
 
 impl Carried {
+    /// Adds what `term` puts down for every item.
+    fn sum<T>(&mut self, items: impl Iterator<Item = T>, mut term: impl FnMut(&mut Sums, T)) {
+        let mut block: Sums = [0.0; 11];
+        let mut in_block = 0;
+        for item in items {
+            term(&mut block, item);
+            in_block += 1;
+            if in_block == BLOCK {
+                self.add(&block);
+                (block, in_block) = ([0.0; 11], 0);
+            }
+        }
+        self.add(&block);
+    }
+
     fn add(&mut self, terms: &Sums) {
         for ((sum, lost), term) in self.sums.iter_mut().zip(&mut self.lost).zip(terms) {
             let next = *sum + term;

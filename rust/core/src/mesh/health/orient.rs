@@ -96,12 +96,13 @@ pub(super) fn judge(mesh: &Mesh, patches: &Patches, closed: &[bool]) -> Vec<Kind
     let shells = &patches.shells;
     let mut kinds = vec![Kind::Open; shells.count()];
     let mut bodies = Vec::new();
+    let mut weights = measure::Weights::for_vertices_of(mesh);
     for patch in (0..shells.count()).filter(|&p| closed[p]) {
         let facets = shells.facets(patch);
         if is_sliver(mesh, facets) {
             kinds[patch] = Kind::Sliver;
         } else {
-            let m = measure::measure_shell(mesh, facets);
+            let m = weights.measure_shell(facets);
             bodies.push(Body { patch, inward: m.volume_mm3 < 0.0, bounds: m.bounds });
         }
     }
