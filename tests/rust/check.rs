@@ -3,7 +3,7 @@
 
 use nalgebra::{Translation3, UnitQuaternion};
 use vatwright::check::{Checked, Reach, inspect};
-use vatwright::mesh::shapes::{cuboid, extrude, hollow_sphere, plate};
+use vatwright::mesh::shapes::{cuboid, extrude, hollow_sphere, lathe, plate, sphere};
 use vatwright::{Context, Finding, Mesh, Part, Pose, Setup, Severity, Solid, Vector};
 
 fn check(part: &Part) -> Checked {
@@ -74,11 +74,13 @@ fn a_closed_bowl_is_one_cup_and_a_vent_mends_it() {
 
 #[test]
 fn a_sealed_void_is_one_pocket() {
-    let sphere = hollow_sphere(8.0, 5.0, 20_000).unwrap();
+    let hollow = hollow_sphere(8.0, 5.0, 20_000).unwrap();
     let foot = cuboid(14.0, 14.0, 6.0).unwrap();
-    let full = body("ball", &[(sphere.clone(), [0.0, 0.0, 8.0]), (foot, [-7.0, -7.0, 0.0])]);
+    let on_foot = |ball: Solid| {
+        Part::new(body("ball", &[(ball, [0.0, 0.0, 8.0]), (foot.clone(), [-7.0, -7.0, 0.0])]))
+    };
     // The foot fills the void's lower part but not the rest.
-    let fault = only_fault(&Part::new(full));
+    let fault = only_fault(&on_foot(hollow));
     assert_eq!(fault.code, "pocket");
     let (first, last) = fault.layers.unwrap();
     assert!(near(first, 6.0) && near(last, 13.0), "{fault:#?}");
@@ -86,6 +88,38 @@ fn a_sealed_void_is_one_pocket() {
     let h = 5.0 + 2.0;
     let volume = std::f64::consts::PI * h * h * (3.0 * 5.0 - h) / 3.0;
     assert!((fault.value.unwrap() / volume - 1.0).abs() < 0.01, "{fault:#?}");
+    assert_clean(&on_foot(sphere(8.0, 20_000).unwrap()));
+}
+
+/// A flask of 20 mm on three pins with its mouth to the plate, so that it hangs upright.
+fn flask(mouth_mm: f64, turned: bool) -> Part {
+    let r = mouth_mm / 2.0;
+    let ring = vec![[r, 5.0], [10.0, 5.0], [10.0, 25.0], [0.0, 25.0], [0.0, 23.0], [8.0, 23.0]];
+    let ring = ring.into_iter().chain([[8.0, 7.0], [r, 7.0]]).collect();
+    let pin = cuboid(1.0, 1.0, 5.5).unwrap();
+    let mut pieces = vec![(lathe("flask", &[ring], 64).unwrap(), [0.0; 3])];
+    pieces
+        .extend([[8.0, -0.5], [-9.0, -0.5], [-0.5, 8.0]].map(|[x, y]| (pin.clone(), [x, y, 0.0])));
+    let turn = if turned { std::f64::consts::FRAC_PI_2 } else { 0.0 };
+    let turn = UnitQuaternion::from_axis_angle(&Vector::x_axis(), turn);
+    Part::new(body("flask", &pieces)).turned(turn, 0.0).unwrap()
+}
+
+#[test]
+fn resin_stays_in_what_hangs_upright() {
+    let puddle = |part: &Part| check(part).findings.into_iter().find(|f| f.code == "puddle");
+    for (mouth_mm, severity) in [(4.0, Severity::Warning), (14.0, Severity::Note)] {
+        let found = puddle(&flask(mouth_mm, false)).expect("a full flask");
+        assert_eq!(found.severity, severity, "{found:#?}");
+        // Up to the brim: the flask's inside and the mouth, cylinders.
+        let pi_4 = std::f64::consts::FRAC_PI_4;
+        let ml = (pi_4 * 16.0 * 16.0 * 16.0 + pi_4 * mouth_mm * mouth_mm * 2.0) * 1e-3;
+        assert!((found.value.unwrap() / ml - 1.0).abs() < 5e-3, "{ml}: {found:#?}");
+        assert_eq!(found.layers, Some((100, 459)));
+    }
+    // On its side with a wide mouth only a little stays below the lip; the film pulls elsewhere.
+    let lying = puddle(&flask(14.0, true)).map_or(0.0, |f| f.value.unwrap());
+    assert!(lying < 0.3, "{lying} ml");
 }
 
 #[test]
@@ -215,6 +249,7 @@ fn a_part_larger_than_the_machine_is_only_told_so() {
     assert_eq!((fault.code.as_str(), fault.value, fault.limit), ("size", Some(140.0), Some(130.0)));
     let fault = only_fault(&Part::new(cuboid(10.0, 10.0, 170.0).unwrap()));
     assert_eq!((fault.code.as_str(), fault.value, fault.limit), ("size", Some(170.0), Some(160.0)));
+    assert_clean(&Part::new(cuboid(12.0, 12.0, 20.0).unwrap()));
     // Turned by 90° about z it fits.
     let findings = check(&Part::new(cuboid(20.0, 100.0, 5.0).unwrap())).findings;
     let size = findings.iter().find(|f| f.code == "size").unwrap();
@@ -243,6 +278,7 @@ fn too_little_light_does_not_reach_through_a_layer() {
     let cure = findings.iter().find(|f| f.code == "cure").unwrap();
     assert_eq!(cure.severity, Severity::Fault);
     assert!((cure.value.unwrap() - 0.12 * (6.4_f64 / 6.0).ln()).abs() < 1e-9);
+    assert_clean(&part);
 }
 
 #[test]

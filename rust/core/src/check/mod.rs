@@ -20,6 +20,7 @@ mod overhang;
 mod plate;
 mod pocket;
 mod profile;
+mod puddle;
 mod sag;
 mod size;
 mod springback;
@@ -63,7 +64,7 @@ macro_rules! modes {
     };
 }
 modes!(
-    cup, pocket, island, overhang, sag, thin, gap, cure, growth, adhesion, tips, columns,
+    cup, pocket, puddle, island, overhang, sag, thin, gap, cure, growth, adhesion, tips, columns,
     springback, vat, keep_clean
 );
 

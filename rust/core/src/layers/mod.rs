@@ -13,7 +13,9 @@ mod overhang;
 mod scan;
 mod spans;
 mod survey;
+mod vessel;
 mod void_map;
+mod void_tree;
 mod voids;
 
 pub use grid::{Grid, layers_to};
@@ -23,5 +25,7 @@ pub use overhang::{Overhang, overhangs};
 pub use scan::{Fill, Scan, Surface};
 pub use spans::{Layer, Layers, SUBPIXEL, Span};
 pub use survey::{Component, Section, Survey};
-pub(crate) use void_map::{Branch, From, Place, Tree, VoidMap};
+pub(crate) use vessel::wide_open;
+pub(crate) use void_map::{From, Place, VoidMap};
+pub(crate) use void_tree::{Branch, Size, Tree};
 pub use voids::Cup;

@@ -8,6 +8,7 @@
 use super::grid::Grid;
 use super::label::{Labelled, OUTSIDE, Sets, VoidRegion};
 use super::spans::Layers;
+use super::void_tree::{Branch, Tree};
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::mesh::Point;
@@ -34,27 +35,10 @@ pub(crate) enum From {
     Top,
 }
 
-/// A closed void from one joining to the next.
-#[derive(Clone, Debug, Default)]
-pub(crate) struct Branch {
-    /// Its layers in the order of growth, each with the void's area, mm².
-    pub(crate) areas: Vec<(u32, f64)>,
-    /// Its void regions, in the order of growth.
-    pub(crate) regions: Vec<u32>,
-    /// The branches that joined to make it; lower numbers than its own. None for a leaf.
-    pub(crate) parts: Vec<u32>,
-    /// The branch it became a part of.
-    pub(crate) into: Option<u32>,
-    /// The layer in which it met the outside; `None` when it never did or became a part.
-    pub(crate) opens_at: Option<u32>,
-}
-
-/// How closed voids grow together.
-pub(crate) struct Tree {
-    /// The branches, parts before wholes.
-    pub(crate) branches: Vec<Branch>,
-    /// For each void region the branch it is closed in, if it is.
-    pub(crate) branch_of: Vec<Option<u32>>,
+/// A tree in the making.
+struct Grown {
+    branches: Vec<Branch>,
+    branch_of: Vec<Option<u32>>,
 }
 
 /// The void of all layers.
@@ -131,11 +115,18 @@ impl VoidMap {
         out
     }
 
+    /// A point inside a void region.
+    pub(crate) fn point_in(&self, region: u32) -> Option<Point> {
+        let stretches = self.stretches(region);
+        let &(row, from, to) = stretches.get(stretches.len() / 2)?;
+        Some(self.grid.pixel((from + to) / 2, row, self.regions[region as usize].layer))
+    }
+
     /// Grows the void layer by layer and follows what is closed. Above the last layer everything
     /// is open; below the first lies the plate.
     pub(crate) fn tree(&self, from: From) -> Tree {
         let n = self.layers.len();
-        let mut tree = Tree { branches: Vec::new(), branch_of: vec![None; self.regions.len()] };
+        let mut grown = Grown { branches: Vec::new(), branch_of: vec![None; self.regions.len()] };
         // Set 0 is the outside, set r + 1 void region r.
         let mut sets = Sets::new(self.regions.len() + 1);
         // Branches that reach the layer last grown, each with a region of theirs.
@@ -143,15 +134,15 @@ impl VoidMap {
         for step in 0..n {
             let k = if from == From::Plate { step } else { n - 1 - step };
             self.join_layer(&mut sets, k, from);
-            live = self.grow(&mut tree, &mut sets, k, &live);
+            live = self.grow(&mut grown, &mut sets, k, &live);
         }
         if from == From::Plate {
             // What the last layer leaves open is open from there on.
             for (branch, _) in live {
-                tree.branches[branch as usize].opens_at = Some(n as u32);
+                grown.branches[branch as usize].opens_at = Some(n as u32);
             }
         }
-        tree
+        Tree::new(self, grown.branches, grown.branch_of)
     }
 
     fn join_layer(&self, sets: &mut Sets, k: usize, from: From) {
@@ -178,7 +169,7 @@ impl VoidMap {
     /// Extends, joins, begins and ends branches at layer `k`.
     fn grow(
         &self,
-        tree: &mut Tree,
+        tree: &mut Grown,
         sets: &mut Sets,
         k: usize,
         live: &[(u32, u32)],

@@ -18,13 +18,13 @@ use super::Pass;
 use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::finding::{Done, Report};
-use crate::layers::{From, Grid, Scan, VoidMap};
+use crate::layers::{From, Grid, Scan, Size, VoidMap};
 use crate::mechanics::flow::{Bore, Liquid};
 use crate::mesh::Point;
 use crate::part::{Part, Role};
 use crate::setup::Setup;
 use demand::Demand;
-use needs::{Need, Size};
+use needs::Need;
 use place::{Refusal, Site, Spot, Tried};
 use serde::{Deserialize, Serialize};
 use size::Pool;
@@ -219,7 +219,7 @@ impl Vent {
                     continue;
                 }
                 let is_open = |region: u32| {
-                    demand.side(need.from).root(region).is_none_or(|root| {
+                    demand.side(need.from).tree.root(region).is_none_or(|root| {
                         let other = (need.from, root);
                         root != need.root
                             && made.iter().any(|m| m.of == other)

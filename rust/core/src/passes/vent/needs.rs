@@ -4,7 +4,7 @@
 //! voids join, either hole serves both. So the fewest holes are one for each leaf of the void's
 //! tree, after leaves too small to matter have been dropped.
 
-use crate::layers::{Branch, From, Tree, VoidMap};
+use crate::layers::{Branch, From, Size, Tree, VoidMap};
 
 /// One hole that must be made.
 #[derive(Clone, Debug)]
@@ -31,51 +31,16 @@ pub(super) struct Step {
     pub(super) before_mm2: f64,
 }
 
-/// Sums over a branch and all its parts.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Size {
-    pub(super) volume_mm3: f64,
-    pub(super) widest_mm2: f64,
-    /// Lowest and highest layer.
-    pub(super) layers: (u32, u32),
-}
-
-impl Size {
-    const NONE: Size = Size { volume_mm3: 0.0, widest_mm2: 0.0, layers: (u32::MAX, 0) };
-
-    fn add(&mut self, other: Size) {
-        self.volume_mm3 += other.volume_mm3;
-        self.widest_mm2 = self.widest_mm2.max(other.widest_mm2);
-        self.layers.0 = self.layers.0.min(other.layers.0);
-        self.layers.1 = self.layers.1.max(other.layers.1);
-    }
-}
-
-/// Sizes of all branches, parts included.
-pub(super) fn sizes(map: &VoidMap, tree: &Tree) -> Vec<Size> {
-    let layer_mm = map.grid.layer_mm;
-    let mut out: Vec<Size> = Vec::with_capacity(tree.branches.len());
-    for b in &tree.branches {
-        let mut size = Size::NONE;
-        for &(k, area) in &b.areas {
-            size.add(Size { volume_mm3: area * layer_mm, widest_mm2: area, layers: (k, k) });
-        }
-        b.parts.iter().for_each(|&p| size.add(out[p as usize]));
-        out.push(size);
-    }
-    out
-}
-
 /// The needs of every root that `wanted` picks; `matters` tells which of its parts are worth a
 /// hole of their own. Every wanted root has at least one.
 pub(super) fn needs(
     map: &VoidMap,
     tree: &Tree,
     from: From,
-    sizes: &[Size],
     wanted: impl Fn(u32) -> bool,
     matters: impl Fn(Size) -> bool,
 ) -> Vec<Need> {
+    let sizes = &tree.sizes;
     let mut leaves: Vec<Vec<u32>> = Vec::with_capacity(sizes.len());
     for (i, b) in tree.branches.iter().enumerate() {
         let large = b.parts.iter().filter(|&&p| matters(sizes[p as usize]));
@@ -96,9 +61,9 @@ pub(super) fn needs(
         }
     }
     let mut out = Vec::new();
-    for root in (0..sizes.len() as u32).filter(|&r| tree.branches[r as usize].into.is_none()) {
+    for root in tree.roots() {
         for &leaf in leaves[root as usize].iter().filter(|_| wanted(root)) {
-            let chain = chain(map, tree, sizes, leaf);
+            let chain = chain(map, tree, leaf);
             out.push(Need { from, root, chain, area_mm2: served[leaf as usize] });
         }
     }
@@ -106,7 +71,7 @@ pub(super) fn needs(
 }
 
 /// The layers of a void from a leaf up to its root.
-fn chain(map: &VoidMap, tree: &Tree, sizes: &[Size], leaf: u32) -> Vec<Step> {
+fn chain(map: &VoidMap, tree: &Tree, leaf: u32) -> Vec<Step> {
     let mut out: Vec<Step> = Vec::new();
     let mut at = Some(leaf);
     let mut before = Size::NONE;
@@ -127,7 +92,7 @@ fn chain(map: &VoidMap, tree: &Tree, sizes: &[Size], leaf: u32) -> Vec<Step> {
         }
         // The parts that join here were closed before, too.
         let parts = b.into.iter().flat_map(|&w| &tree.branches[w as usize].parts);
-        parts.filter(|&&p| p != branch).for_each(|&p| before.add(sizes[p as usize]));
+        parts.filter(|&&p| p != branch).for_each(|&p| before.add(tree.sizes[p as usize]));
         at = b.into;
     }
     out

@@ -1,6 +1,6 @@
 //! What the pass reports: numbers by cavity, and what it could not open.
 
-use super::demand::{Demand, point_in};
+use super::demand::Demand;
 use super::needs::Need;
 use super::{Made, Unserved, Vent, size};
 use crate::context::Context;
@@ -30,7 +30,7 @@ impl Cavities {
         let roots = |region: u32| {
             [From::Plate, From::Top].map(|from| {
                 let side = demand.side(from);
-                let root = side.root(region).filter(|&r| side.wanted[r as usize]);
+                let root = side.tree.root(region).filter(|&r| side.wanted[r as usize]);
                 root.map(|r| (from, r))
             })
         };
@@ -72,7 +72,7 @@ impl Cavities {
 
     /// The cavity of a need found in `map`, a new one if the first look missed it.
     pub(super) fn of_need(&mut self, map: &VoidMap, need: &Need) -> u32 {
-        let points = need.chain.iter().filter_map(|s| point_in(map, s.regions[0]));
+        let points = need.chain.iter().filter_map(|s| map.point_in(s.regions[0]));
         points.filter_map(|p| self.at(&p)).next().unwrap_or_else(|| {
             let volume = need.chain.iter().flat_map(|s| &s.regions);
             let area: f64 = volume.map(|&r| map.regions[r as usize].area_mm2).sum();
@@ -97,10 +97,10 @@ pub(super) fn numbers(
     let mut retained = vec![0.0; n];
     let (mut pressure, mut time) = (vec![0.0_f64; n], vec![0.0_f64; n]);
     // Puddles of the vented part, as its layers show them.
-    let down = demand.side(From::Top);
+    let down = &demand.side(From::Top).tree;
     for root in down.roots() {
         let region = down.first_region(root);
-        if let Some(cavity) = point_in(map, region).and_then(|p| cavities.at(&p)) {
+        if let Some(cavity) = map.point_in(region).and_then(|p| cavities.at(&p)) {
             retained[cavity as usize - 1] += down.sizes[root as usize].volume_mm3;
         }
     }
@@ -151,14 +151,14 @@ pub(super) fn findings(
         report.findings.push(closed(&name, options, u));
     }
     left(report, options, map, demand, ctx.setup.limits.noise_mm3);
-    let down = demand.side(From::Top);
+    let down = &demand.side(From::Top).tree;
     for &root in &demand.vessels {
         let ml = down.sizes[root as usize].volume_mm3 * 1e-3;
         let message = format!("an open vessel hangs full with {ml:.1} ml of resin");
         let mut finding = Finding::new("drain", Severity::Note, &name, message)
             .measured(ml, options.puddle_ml, "ml")
             .remedy("tip it over the vat before washing");
-        finding.place = point_in(map, down.first_region(root));
+        finding.place = map.point_in(down.first_region(root));
         report.findings.push(finding);
     }
     if options.plugs && report.numbers.get("holes").is_some_and(|&n| n > 0.0) {
@@ -210,10 +210,11 @@ fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
 /// What is closed but too small to be worth a hole.
 fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noise: f64) {
     let name = report.part.clone();
-    let up = demand.side(From::Plate);
+    let side = demand.side(From::Plate);
+    let up = &side.tree;
     let (mut cups, mut widest) = (0, 0.0_f64);
     let (mut pockets, mut largest) = (0, None::<(f64, u32)>);
-    for root in up.roots().filter(|&r| !up.wanted[r as usize]) {
+    for root in up.roots().filter(|&r| !side.wanted[r as usize]) {
         let size = up.sizes[root as usize];
         if size.volume_mm3 <= noise {
             continue;
@@ -248,7 +249,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
         let mut finding = Finding::new("pocket", Severity::Warning, &name, message)
             .measured(volume, options.least_cavity_mm3, "mm³")
             .remedy("fill them by fusing the model's shells");
-        finding.place = point_in(map, region);
+        finding.place = map.point_in(region);
         report.findings.push(finding);
     }
 }

@@ -1,0 +1,50 @@
+//! Puddles: resin that stays in hollows of the part while it hangs from the plate.
+//!
+//! A wide mouth lets it out when the part is turned over. Where the mouth is narrower than an air
+//! lock, air and resin cannot pass each other and the resin stays, unless a second hole lets air in.
+
+use super::Evidence;
+use crate::error::Result;
+use crate::finding::{Finding, Severity};
+use crate::layers::{From, VoidMap, wide_open};
+use crate::mechanics::flow::AIR_LOCK_MEASURED_MM;
+use crate::part::Role;
+
+/// Resin in one place that is worth a word, mm³ (common practice, no source).
+const WORTH_MM3: f64 = 200.0;
+
+pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
+    let map = VoidMap::of(&e.printed, e.ctx)?;
+    let (up, down) = (map.tree(From::Plate), map.tree(From::Top));
+    let pocket = |root: u32| up.root(down.first_region(root)).is_some_and(|u| up.is_pocket(u));
+    let roots: Vec<u32> = down
+        .roots()
+        .filter(|&r| down.sizes[r as usize].volume_mm3 > WORTH_MM3 && !pocket(r))
+        .collect();
+    if roots.is_empty() {
+        return Ok(Vec::new());
+    }
+    let body = e.part.surfaces(&[Role::Body, Role::Lattice]);
+    let wide = wide_open(&map, &body, &down, &roots, AIR_LOCK_MEASURED_MM, e.ctx)?;
+    let finding = |(&root, wide): (&u32, bool)| {
+        let size = down.sizes[root as usize];
+        let ml = size.volume_mm3 * 1e-3;
+        let (severity, message, remedy) = if wide {
+            let message = format!("a hollow with a wide mouth hangs full with {ml:.1} ml of resin");
+            (Severity::Note, message, "tip it over the vat before washing")
+        } else {
+            let message = format!(
+                "{ml:.1} ml of resin stay in the hanging part, behind a mouth too narrow for air \
+                 and resin to pass each other"
+            );
+            (Severity::Warning, message, "turn the part, or vent the hollow so that it drains")
+        };
+        let place = map.point_in(down.first_region(root));
+        let finding = Finding::new("puddle", severity, &e.part.name, message)
+            .at_layers(size.layers.0, size.layers.1)
+            .measured(ml, WORTH_MM3 * 1e-3, "ml")
+            .remedy(remedy);
+        Finding { place, ..finding }
+    };
+    Ok(roots.iter().zip(wide).map(finding).collect())
+}

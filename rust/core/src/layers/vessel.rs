@@ -1,0 +1,85 @@
+//! Whether a void is wide open: whether a ball can roll into it from outside.
+
+use super::grid::Grid;
+use super::scan::{Scan, Surface};
+use super::spans::{Layer, Layers};
+use super::void_map::{From, Place, VoidMap};
+use super::void_tree::Tree;
+use crate::context::Context;
+use crate::error::Result;
+use crate::mesh::{Bounds, Point, Pose, Vector};
+
+/// Whether a ball of that diameter can roll from outside into each of the voids, roots of `tree`.
+/// Where it is of air-lock size, air and resin pass each other in the mouth, and turning the part
+/// over empties the void.
+///
+/// Solid is grown by the ball's radius, within layers and across them; what is left void is where
+/// the ball's centre can be.
+pub(crate) fn wide_open(
+    map: &VoidMap,
+    surfaces: &[Surface<'_>],
+    tree: &Tree,
+    voids: &[u32],
+    ball_mm: f64,
+    ctx: &Context,
+) -> Result<Vec<bool>> {
+    let radius = 0.5 * ball_mm;
+    let lift = Vector::z() * (radius + map.grid.layer_mm);
+    let raise = Pose::translation(lift.x, lift.y, lift.z);
+    let surfaces: Vec<Surface<'_>> =
+        surfaces.iter().map(|s| Surface { pose: raise * s.pose, ..*s }).collect();
+    let bounds = surfaces.iter().fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&s.pose)));
+    let by = Vector::repeat(radius);
+    let bounds = Bounds { min: bounds.min - by, max: bounds.max + by };
+    let pitch = map.grid.pitch_mm.max(BALL_PITCH_MM);
+    let grid = Grid::over(&bounds, pitch, pitch)?;
+    let layers = Scan::new(&surfaces, grid).layers(ctx)?;
+    let grown = VoidMap::of(&grow(&layers, radius, ctx)?, ctx)?;
+    let closed = grown.tree(From::Plate);
+    let reached = |p: &Point| match grown.place(p) {
+        Place::Solid => false,
+        Place::Outside => true,
+        Place::Void(r) => {
+            closed.root(r).is_none_or(|root| closed.branches[root as usize].opens_at.is_some())
+        }
+    };
+    let into = |root: &u32| {
+        tree.regions(*root).any(|r| {
+            let k = map.regions[r as usize].layer;
+            map.stretches(r).iter().any(|&(row, from, to)| {
+                (from..to).any(|i| reached(&(map.grid.pixel(i, row, k) + lift)))
+            })
+        })
+    };
+    Ok(voids.iter().map(into).collect())
+}
+
+/// Pitch at which the ball is tried, mm. A wall would have to be thinner, and flat across the
+/// ball's breadth, to be missed.
+const BALL_PITCH_MM: f64 = 0.5;
+
+/// Everything within a radius of the layers' solid.
+fn grow(layers: &Layers, radius_mm: f64, ctx: &Context) -> Result<Layers> {
+    let grid = layers.grid;
+    let reach = (radius_mm / grid.layer_mm).floor() as usize;
+    let discs: Vec<f64> = (0..=reach)
+        .map(|d| {
+            let h = d as f64 * grid.layer_mm;
+            (radius_mm * radius_mm - h * h).max(0.0).sqrt()
+        })
+        .collect();
+    let mut out = vec![Layer::default(); layers.layers.len()];
+    for (k, layer) in layers.layers.iter().enumerate() {
+        ctx.checkpoint(0.0)?;
+        for (d, &disc) in discs.iter().enumerate() {
+            let disc = layer.grown(disc, &grid);
+            let above = (d > 0).then_some(k + d);
+            for other in [k.checked_sub(d), above].into_iter().flatten() {
+                if other < out.len() {
+                    out[other] = out[other].union(&disc);
+                }
+            }
+        }
+    }
+    Ok(Layers { grid, first: 0, layers: out })
+}
