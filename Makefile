@@ -2,7 +2,8 @@
 #
 #   make test    everything CI checks: lints, Rust, wheel, stubs, Python, notebooks
 #   make demo    the demo scenario: models, plates, table, report, in out/demo
-#   make bench   ratios against general-purpose peers, measured in the same run
+#   make bench   ratios against general-purpose peers, measured in the same run; the share of
+#                every mode in a check; the memory that a large plate takes
 #   make dev     the package in .venv, quick to build, for trying things out
 
 PYTHON ?= python3
@@ -58,6 +59,8 @@ demo: release
 bench: release
 	$(PIP) --group bench
 	$(BIN)/python tests/bench/run.py
+	cargo run --quiet --release --example check_share
+	cargo run --quiet --release --example large_plate
 
 clean:
 	rm -rf .venv out target

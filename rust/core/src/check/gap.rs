@@ -1,7 +1,7 @@
 //! Narrow gaps: voids that light and blur close, so that the two sides fuse.
 
 use super::Evidence;
-use super::lines::{Between, Widths};
+use super::lines::{Between, Patch, Widths};
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
@@ -21,16 +21,12 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         across_mm: e.grid().pitch_mm + 2.0 * growth,
         along_z_mm: through.max(e.grid().layer_mm),
     };
-    let finding = |p: &super::lines::Patch| {
-        let (first, last) = (e.grid().layer_at(p.bounds.min.z), e.grid().layer_at(p.bounds.max.z));
+    let finding = |p: &Patch| {
         let message = format!(
             "{:.2} mm² of gap are down to {:.3} mm wide; light through and beside it can close it",
             p.area_mm2, p.least_mm
         );
-        Finding::new("gap", Severity::Warning, &e.part.name, message)
-            .at_layers(first, last)
-            .at(p.place)
-            .measured(p.least_mm, p.limit_mm, "mm")
+        p.finding(e, "gap", Severity::Warning, message)
             .remedy("widen the gap, or stand it upright so that no layer shines through it")
     };
     Ok(e.lines.patches(e, Between::Void, widths).iter().map(finding).collect())

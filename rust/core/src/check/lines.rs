@@ -7,6 +7,7 @@
 
 use super::Evidence;
 use crate::error::Result;
+use crate::finding::{Finding, Severity};
 use crate::layers::{Grid, Layers, SUBPIXEL, Scan, Surface};
 use crate::mesh::{Bounds, Point, Pose};
 use crate::part::Role;
@@ -39,6 +40,23 @@ pub(super) struct Patch {
     pub area_mm2: f64,
     /// The limit it was held against, mm.
     pub limit_mm: f64,
+}
+
+impl Patch {
+    /// What is said of a patch: where it is and how narrow.
+    pub(super) fn finding(
+        &self,
+        e: &Evidence<'_>,
+        code: &str,
+        severity: Severity,
+        message: String,
+    ) -> Finding {
+        let layer_at = |z_mm: f64| e.grid().layer_at(z_mm);
+        Finding::new(code, severity, &e.part.name, message)
+            .at_layers(layer_at(self.bounds.min.z), layer_at(self.bounds.max.z))
+            .at(self.place)
+            .measured(self.least_mm, self.limit_mm, "mm")
+    }
 }
 
 /// Half the cells a patch must be wide both ways, so that it is a wall and not an edge.
