@@ -241,6 +241,7 @@ class Terms(_Record):
     clean_contact_mm2: float
     clean_step_mm: float
     step_mm: float
+    stair_mm3: float
     lean_mm: float
 
 @final

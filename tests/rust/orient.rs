@@ -1,12 +1,11 @@
 //! Orient against parts whose best pose is known, and against itself at finer pitch.
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
-use nalgebra::UnitQuaternion;
 use std::sync::Arc;
-use vatwright::mechanics::optics;
+use vatwright::mechanics::time;
 use vatwright::mesh::shapes;
-use vatwright::passes::Pass;
 use vatwright::passes::orient::{Goal, Orient, Search, Weights};
+use vatwright::passes::{Pass, Support};
 use vatwright::{Context, Part, Setup, Solid, Vector};
 
 fn ctx() -> Context {
@@ -47,35 +46,68 @@ fn from_axis(up: &Vector, axis: Vector) -> f64 {
 #[test]
 fn a_rod_lies_for_time_and_stands_for_peel() {
     let rod = || shapes::cylinder(2.0, 40.0, 60).unwrap();
+    let setup = Setup::default();
+    let layer_mm = setup.exposure.layer_mm;
+    // Layers of 4 mm against 40 mm, by the time of so many layers.
+    let seconds = |height: f64| time::print_of(&setup, (height / layer_mm).round() as u32);
     let lying = &search(&few(only(|w| w.time = 1.0)), rod()).fine[0];
-    assert!(from_axis(&lying.up, Vector::z()) > 85.0, "{:?}", lying.up);
-    assert_abs_diff_eq!(lying.terms.height_mm, 4.0, epsilon = 0.8);
+    assert_abs_diff_eq!(from_axis(&lying.up, Vector::z()), 90.0, epsilon = 1.0);
+    assert_relative_eq!(lying.terms.height_mm, 4.0, max_relative = 0.05);
+    assert_relative_eq!(lying.terms.time_s, seconds(4.0), max_relative = 0.05);
+    // Its widest section runs through the axis: 4 × 40 mm.
+    assert_relative_eq!(lying.terms.peak_section_mm2, 160.0, max_relative = 0.02);
     let standing = &search(&few(only(|w| w.peak_peel = 1.0)), rod()).fine[0];
     assert!(from_axis(&standing.up, Vector::z()) < 5.0, "{:?}", standing.up);
-    // Closed form: a standing rod's section is a disc of 2 mm; peel is 20 kPa times its area.
-    assert_relative_eq!(
-        standing.terms.peak_peel_n,
-        0.02 * std::f64::consts::PI * 4.0,
-        max_relative = 0.03
-    );
+    // Every section is a disc of 2 mm; peel is 20 kPa times its area.
+    let disc = std::f64::consts::PI * 4.0;
+    assert_relative_eq!(standing.terms.peak_section_mm2, disc, max_relative = 0.03);
+    assert_relative_eq!(standing.terms.peak_peel_n, 0.02 * disc, max_relative = 0.03);
     assert_relative_eq!(standing.terms.height_mm, 40.0, max_relative = 1e-2);
+    assert_relative_eq!(standing.terms.time_s, seconds(40.0), max_relative = 1e-2);
+}
+
+/// The largest section of a box square to a direction: through its centre, a parallelogram or a
+/// hexagon (derived; 3√3/4 for a unit cube along its diagonal).
+fn largest_section(size: [f64; 3], up: &Vector) -> f64 {
+    let volume: f64 = size.iter().product();
+    let mut reach: Vec<f64> = size.iter().zip(up.iter()).map(|(s, u)| s * u.abs()).collect();
+    reach.sort_by(f64::total_cmp);
+    let [c, b, a] = reach[..] else { unreachable!() };
+    if a >= b + c {
+        return volume / a;
+    }
+    let squares = a * a + b * b + c * c;
+    volume * (2.0 * (a * b + b * c + c * a) - squares) / (4.0 * a * b * c)
 }
 
 #[test]
 fn a_slab_is_tilted_and_its_largest_section_is_that_of_a_tilted_box() {
-    // A box a × b × t turned by θ about b: the widest level section is b·min(t/sinθ, a/cosθ).
-    let (a, b, t): (f64, f64, f64) = (40.0, 20.0, 3.0);
+    let unit = largest_section([1.0; 3], &Vector::new(1.0, 1.0, 1.0).normalize());
+    assert_relative_eq!(unit, 0.75 * 3f64.sqrt(), max_relative = 1e-12);
+    let size @ [a, b, t] = [40.0, 20.0, 3.0];
     let part = Part::new(shapes::cuboid(a, b, t).unwrap());
     let o = Orient { fine_mm: Some(0.1), ..Orient::default() };
     let sweep = o.sweep(&part, Vector::y(), 0.0, 90.0, 10, &ctx()).unwrap();
     for tilt in &sweep {
         let (sin, cos) = tilt.angle_deg.to_radians().sin_cos();
-        let exact = b * (t / sin.max(1e-9)).min(a / cos.max(1e-9));
+        let exact = largest_section(size, &Vector::new(sin, 0.0, cos));
         assert_relative_eq!(tilt.terms.peak_section_mm2, exact, max_relative = 0.02);
         assert_relative_eq!(tilt.terms.height_mm, a * sin + t * cos, max_relative = 1e-9);
     }
-    let best = &search(&few(Weights::default()), shapes::cuboid(a, b, t).unwrap()).fine[0];
-    assert!(from_axis(&best.up, Vector::z()) > 20.0, "tilted from flat: {:?}", best.up);
+    // Whatever counts, the pose chosen has the section of its direction.
+    let all = [
+        Weights::default(),
+        only(|w| (w.time, w.peak_peel) = (1.0, 1.0)),
+        only(|w| (w.time, w.flats) = (1.0, 8.0)),
+        only(|w| (w.peak_peel, w.overhang, w.lean) = (1.0, 1.0, 1.0)),
+    ];
+    for weights in all {
+        let best = &search(&few(weights), shapes::cuboid(a, b, t).unwrap()).fine[0];
+        assert!(from_axis(&best.up, Vector::z()) > 20.0, "tilted from flat: {:?}", best.up);
+        let exact = largest_section(size, &best.up);
+        // Standing square on the plate, its 3 mm may lose or gain a row of pixels.
+        assert_relative_eq!(best.terms.peak_section_mm2, exact, max_relative = 0.04);
+    }
 }
 
 #[test]
@@ -108,6 +140,30 @@ fn a_disc_lens_is_never_rested_on_its_clean_face() {
     let found = steep.search(&part, &ctx()).unwrap();
     let least = found.fine.iter().map(|c| c.terms.clean_step_mm).fold(f64::INFINITY, f64::min);
     assert_relative_eq!(found.fine[0].terms.clean_step_mm, least, max_relative = 0.03);
+}
+
+#[test]
+fn no_tip_lands_on_the_flanks_of_a_clean_gear() {
+    let gear = shapes::gear(2.0, 20, 6.0, 8.0, 4).unwrap();
+    let mut part = Part::new(gear);
+    // Flanks face sideways, between root and tip circle (35 and 44 mm).
+    let flank = |i: usize| {
+        let middle = part.body.corners(i).iter().map(|c| c.coords).sum::<Vector>() / 3.0;
+        part.body.area_normal(i).normalize().z.abs() < 0.1 && middle.xy().norm() > 17.6
+    };
+    part.keep_clean = Arc::new((0..part.body.triangles().len()).map(flank).collect());
+    let mut setup = Setup::default();
+    (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1);
+    let ctx = Context::new(setup);
+    let o = Orient { directions: 120, refine: 6, lift_mm: 5.0, ..Orient::default() };
+    let done = o.apply(part, &ctx).unwrap();
+    assert_eq!(done.report.numbers["clean_contact_mm2"], 0.0);
+    assert!(done.report.findings.is_empty(), "{:?}", done.report.findings);
+    let held = Support::default().apply(done.value, &ctx).unwrap().value;
+    let tips = &held.supports.as_ref().unwrap().tips;
+    assert!(!tips.is_empty());
+    let on_flank = tips.iter().filter_map(|t| t.facet).filter(|&f| held.is_keep_clean(f as usize));
+    assert_eq!(on_flank.count(), 0, "of {} tips", tips.len());
 }
 
 #[test]
@@ -169,52 +225,4 @@ fn thread_counts_give_the_same_pose() {
     };
     let one = run(1);
     assert!(one == run(2) && one == run(7));
-}
-
-// --- steps and light: arithmetic from the formula beside each ---
-
-#[test]
-fn quiet_angles_come_out_of_the_formula_and_of_a_sweep() {
-    for (h, p, angle, pv, rms) in [
-        (0.050, 0.050, 45.00, 35.36, 10.21),
-        (0.050, 0.035, 55.01, 28.67, 8.28),
-        (0.020, 0.050, 21.80, 18.57, 5.36),
-    ] {
-        assert_abs_diff_eq!(optics::quiet_angle_deg(h, p), angle, epsilon = 0.005);
-        assert_abs_diff_eq!(optics::quiet_step_mm(h, p) * 1e3, pv, epsilon = 0.005);
-        assert_abs_diff_eq!(
-            optics::rms_mm(optics::quiet_step_mm(h, p)) * 1e3,
-            rms,
-            epsilon = 0.005
-        );
-    }
-    assert_abs_diff_eq!(optics::step_mm(0.05, 0.05, 0.0), 0.05, epsilon = 1e-15);
-}
-
-#[test]
-fn light_sees_the_steps() {
-    // Bennett & Porteus for 10 nm at 550 nm, n = 1.5; Rayleigh's quarter wave (from memory).
-    assert_abs_diff_eq!(optics::reflected_scatter(10e-6, 550.0), 0.0522, epsilon = 5e-5);
-    assert_abs_diff_eq!(optics::transmitted_scatter(10e-6, 550.0, 1.5), 0.00326, epsilon = 5e-6);
-    assert_abs_diff_eq!(optics::quarter_wave_mm(550.0, 1.5), 275e-6, epsilon = 1e-12);
-}
-#[test]
-fn a_turned_model_finds_an_equally_good_pose() {
-    let bracket = || {
-        shapes::extrude(
-            "bracket",
-            &[vec![[0.0, 0.0], [30.0, 0.0], [30.0, 4.0], [4.0, 4.0], [4.0, 20.0], [0.0, 20.0]]],
-            12.0,
-        )
-        .unwrap()
-    };
-    let o = Orient::default();
-    let plain = search(&o, bracket()).fine[0].score;
-    for i in 1..4 {
-        let angle = f64::from(i) * 0.9;
-        let turn = UnitQuaternion::from_euler_angles(angle, 0.7 * angle, 0.3 * angle);
-        let pose = vatwright::Pose::from_parts(nalgebra::Translation3::identity(), turn);
-        let turned = Solid::try_from(bracket().transformed(&pose)).unwrap();
-        assert_relative_eq!(search(&o, turned).fine[0].score, plain, max_relative = 0.08);
-    }
 }

@@ -10,6 +10,31 @@ pub fn step_mm(layer_mm: f64, pixel_mm: f64, theta_deg: f64) -> f64 {
     layer_mm * cos.abs() + pixel_mm * sin.abs()
 }
 
+/// Distance between a tilted plane and its layers and pixels, peak to valley, over a patch of so
+/// many steps, mean of all places of the patch, mm (derived), for a slope that runs along a row or
+/// column of pixels: L + S·d(2 − d), with L the larger of h·|cosθ| and p·|sinθ|, S the smaller,
+/// r = L/S and d = min(1, N·|r − round r|). A few percent high where N·|r − round r| nears 1.
+///
+/// Where r is whole, every step is like the next and S drops out; a little off, the steps drift
+/// against the pixels and S comes back within N steps. [`step_mm`] is the limit of a large patch;
+/// the least of all angles is [`quiet_step_mm`] at [`quiet_angle_deg`].
+pub fn patch_step_mm(layer_mm: f64, pixel_mm: f64, theta_deg: f64, steps: f64) -> f64 {
+    let (sin, cos) = theta_deg.to_radians().sin_cos();
+    let (a, b) = (layer_mm * cos.abs(), pixel_mm * sin.abs());
+    let (large, small) = (a.max(b), a.min(b));
+    if small <= 0.0 {
+        return large;
+    }
+    let ratio = large / small;
+    let drift = (steps * (ratio - ratio.round()).abs()).min(1.0);
+    large + small * drift * (2.0 - drift)
+}
+
+/// Volume between a plane face and the stairs of its layers, mm³: A·(h/2)·|cosθ| (derived).
+pub fn stair_mm3(layer_mm: f64, area_mm2: f64, theta_deg: f64) -> f64 {
+    area_mm2 * 0.5 * layer_mm * theta_deg.to_radians().cos().abs()
+}
+
 /// The angle at which a layer advances by just one pixel and the steps fall to their least,
 /// degrees: tanθ = h/p (common practice; the geometry is derived).
 pub fn quiet_angle_deg(layer_mm: f64, pixel_mm: f64) -> f64 {

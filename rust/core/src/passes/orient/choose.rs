@@ -1,11 +1,10 @@
 //! Scores, goals and the Pareto front.
 
 use super::terms::{TERMS, Terms};
-use super::{Candidate, Orient};
+use super::{Candidate, Orient, StandIn};
 use crate::context::Context;
 use crate::error::{Result, check_range};
-use crate::mesh::{Bounds, Point, Vector, measure};
-use crate::part::Part;
+use crate::mesh::{Bounds, Mesh, Point, Vector, measure};
 use crate::setup::Machine;
 use nalgebra::UnitQuaternion;
 use parry3d_f64::transformation::try_convex_hull;
@@ -116,15 +115,13 @@ pub(super) struct Scale {
 }
 
 impl Scale {
-    pub(super) fn of(part: &Part, ctx: &Context) -> Scale {
+    pub(super) fn of(exact: &StandIn, ctx: &Context) -> Scale {
         let setup = &ctx.setup;
-        let volume = measure::volume_mm3(&part.body);
-        let middle = part.body.bounds().center();
-        let reach = part.body.vertices().iter().map(|v| (v - middle).norm()).fold(0.0, f64::max);
-        let area_mm2 = volume.powf(2.0 / 3.0);
-        let layers = 2.0 * reach / setup.exposure.layer_mm;
+        let area_mm2 = measure::volume_mm3(exact.body()).powf(2.0 / 3.0);
+        let reach_mm = exact.size_mm();
+        let layers = reach_mm / setup.exposure.layer_mm;
         Scale {
-            reach_mm: 2.0 * reach,
+            reach_mm,
             area_mm2,
             force_n: setup.machine.separation_kpa.max(1.0) * 1e-3 * area_mm2,
             time_s: crate::mechanics::time::print_of(setup, layers as u32),
@@ -178,7 +175,7 @@ pub(super) fn ranked(all: &[Candidate], orient: &Orient) -> Vec<usize> {
 
 /// Marks the candidates that no other dominates in the terms that carry weight. Of candidates
 /// alike in all of them (a symmetric part has many) the first is kept.
-pub(super) fn mark_front(all: &mut [Candidate], w: &Weights) {
+pub(super) fn mark_front(all: &mut [Candidate], w: &Weights, ctx: &Context) -> Result<()> {
     let weighted: Vec<usize> = [
         ("time_s", w.time),
         ("peak_peel_n", w.peak_peel),
@@ -199,31 +196,71 @@ pub(super) fn mark_front(all: &mut [Candidate], w: &Weights) {
     .collect();
     let values: Vec<Vec<f64>> =
         all.iter().map(|c| weighted.iter().map(|&i| c.terms.values()[i]).collect()).collect();
-    for i in 0..all.len() {
-        let beaten = (0..all.len()).any(|j| {
-            j != i
-                && all[j].admissible >= all[i].admissible
-                && values[j].iter().zip(&values[i]).all(|(a, b)| a <= b)
-                && (values[j] != values[i] || j < i)
-        });
+    // What dominates another never scores worse, and is itself dominated only by the front: so
+    // each, best score first, need only be held against the front so far.
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    order.sort_by(|&a, &b| {
+        let (x, y) = (&all[a], &all[b]);
+        y.admissible.cmp(&x.admissible).then(x.score.total_cmp(&y.score)).then(a.cmp(&b))
+    });
+    let mut front: Vec<usize> = Vec::new();
+    for (n, i) in order.into_iter().enumerate() {
+        if n % 256 == 0 {
+            ctx.checkpoint(1.0)?;
+        }
+        let beaten = front.iter().any(|&j| values[j].iter().zip(&values[i]).all(|(a, b)| a <= b));
         all[i].front = !beaten;
+        if !beaten {
+            front.push(i);
+        }
     }
+    Ok(())
 }
 
-/// The part's extreme points in body coordinates: all that its box at any pose depends on.
+/// A body's extreme points: all that its box at any pose depends on.
 pub(super) struct Extremes(Vec<Point>);
 
 impl Extremes {
-    pub(super) fn of(part: &Part) -> Extremes {
-        let points: Vec<_> = part.body.vertices().iter().map(|v| (*v).into()).collect();
+    pub(super) fn of(body: &Mesh) -> Extremes {
+        let points: Vec<_> = body.vertices().iter().map(|v| (*v).into()).collect();
         match try_convex_hull(&points) {
             Ok((hull, _)) => Extremes(hull.into_iter().map(Point::from).collect()),
             // Thin or tiny parts can have no hull; then every vertex stands for itself.
-            Err(_) => Extremes(part.body.vertices().to_vec()),
+            Err(_) => Extremes(body.vertices().to_vec()),
         }
     }
 
-    /// The rotation about z that makes the part's box smallest seen from above and fits it into
+    /// Rotations about z, from none to half a turn, that fit the body into the machine, with the
+    /// area of its box seen from above.
+    fn turns(
+        &self,
+        upright: &UnitQuaternion<f64>,
+        lift_mm: f64,
+        machine: &Machine,
+    ) -> impl Iterator<Item = (UnitQuaternion<f64>, f64)> {
+        const STEP_DEG: u32 = 2;
+        let points: Vec<Point> = self.0.iter().map(|p| upright * p).collect();
+        let low_enough = Bounds::of(&points).size().z + lift_mm <= machine.height_mm;
+        let (width_mm, depth_mm) = (machine.width_mm, machine.depth_mm);
+        (0..if low_enough { 180 / STEP_DEG } else { 0 }).filter_map(move |step| {
+            let angle = f64::from(step * STEP_DEG).to_radians();
+            let turn = UnitQuaternion::from_axis_angle(&Vector::z_axis(), angle);
+            let size = points.iter().fold(Bounds::EMPTY, |b, p| b.with(&(turn * p))).size();
+            (size.x <= width_mm && size.y <= depth_mm).then(|| (turn, size.x * size.y))
+        })
+    }
+
+    /// Whether any rotation about z fits the body into the machine.
+    pub(super) fn fit(
+        &self,
+        upright: &UnitQuaternion<f64>,
+        lift_mm: f64,
+        machine: &Machine,
+    ) -> bool {
+        self.turns(upright, lift_mm, machine).next().is_some()
+    }
+
+    /// The rotation about z that makes the body's box smallest seen from above and fits it into
     /// the machine; `None` when none does.
     pub(super) fn turn_to_fit(
         &self,
@@ -231,24 +268,8 @@ impl Extremes {
         lift_mm: f64,
         machine: &Machine,
     ) -> Option<UnitQuaternion<f64>> {
-        let points: Vec<Point> = self.0.iter().map(|p| upright * p).collect();
-        let height = Bounds::of(&points).size().z;
-        if height + lift_mm > machine.height_mm {
-            return None;
-        }
-        let mut best: Option<(f64, UnitQuaternion<f64>)> = None;
-        for step in 0..90 {
-            let turn = UnitQuaternion::from_axis_angle(
-                &Vector::z_axis(),
-                (f64::from(step) * 2.0).to_radians(),
-            );
-            let size = points.iter().fold(Bounds::EMPTY, |b, p| b.with(&(turn * p))).size();
-            let fits = size.x <= machine.width_mm && size.y <= machine.depth_mm;
-            // A clear gain is asked, so that rounding does not turn a round part.
-            if fits && best.is_none_or(|b| size.x * size.y < b.0 * (1.0 - 1e-6)) {
-                best = Some((size.x * size.y, turn));
-            }
-        }
-        best.map(|b| b.1)
+        let turns = self.turns(upright, lift_mm, machine);
+        // A clear gain is asked, so that rounding does not turn a round part.
+        turns.reduce(|best, t| if t.1 < best.1 * (1.0 - 1e-6) { t } else { best }).map(|b| b.0)
     }
 }

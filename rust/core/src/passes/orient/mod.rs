@@ -1,9 +1,10 @@
 //! Orient: choose the pose knowingly. Directions are judged by the layer engine at coarse pitch,
 //! the best again at fine pitch, and every term of every direction is kept to be looked at.
 
+mod begun;
 mod choose;
 mod directions;
-mod proxy;
+mod stand_in;
 mod terms;
 
 use choose::Extremes;
@@ -15,11 +16,11 @@ use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::{Pose, Vector};
-use crate::part::{Part, Role};
+use crate::part::Part;
 use nalgebra::{Translation3, UnitQuaternion};
-use proxy::{Proxy, set_down};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use stand_in::StandIn;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use terms::Judge;
 
@@ -118,9 +119,9 @@ impl Orient {
         self.weights.validate()
     }
 
-    fn pitches(&self, part: &Part) -> (f64, f64) {
-        let size = part.body.bounds().size().norm();
-        let coarse = self.coarse_mm.unwrap_or((size / 100.0).clamp(0.05, 5.0));
+    /// Coarse and fine pitch for a part, mm.
+    fn pitches(&self, part: &StandIn) -> (f64, f64) {
+        let coarse = self.coarse_mm.unwrap_or((part.size_mm() / 100.0).clamp(0.05, 5.0));
         (coarse, self.fine_mm.unwrap_or((coarse / 4.0).max(0.02)))
     }
 
@@ -131,64 +132,60 @@ impl Orient {
     /// [`Error::Cancelled`].
     pub fn search(&self, part: &Part, ctx: &Context) -> Result<Search> {
         self.validate()?;
-        let (coarse_mm, fine_mm) = self.pitches(part);
-        let judge = Judge::new(part, ctx);
-        let proxy = Proxy::of(part, coarse_mm / 2.0);
-        let frame = directions::principal_frame(&part.body);
-        let mut ups = directions::natural(part, &frame);
-        ups.extend(directions::even(self.directions, &frame));
-        let ups = directions::dedup(ups);
-        let scale = choose::Scale::of(part, ctx);
-        let extremes = Extremes::of(part);
+        let exact = StandIn::exact(part);
+        let (coarse_mm, fine_mm) = self.pitches(&exact);
+        let light = exact.light(coarse_mm / 2.0);
+        let judge = Judge::new(exact.body(), part, ctx);
+        let as_modelled = exact.from_body * part.pose.rotation.inverse() * Vector::z();
+        let mut ups = Vec::new();
+        directions::add_new(&mut ups, directions::natural(exact.body()));
+        directions::add_new(&mut ups, [as_modelled]);
+        let even = directions::even(self.directions).into_iter();
+        let even: Vec<Vector> = even.filter(|d| !directions::near_any(d, &ups)).collect();
+        ups.extend(even);
+        let scale = choose::Scale::of(&exact, ctx);
+        let extremes = Extremes::of(exact.body());
 
-        let coarse_ctx = ctx.stage("coarse", 0.0, 0.6);
-        let coarse = self.judge_all(&ups, &extremes, &scale, &coarse_ctx, |up| {
-            judge.terms(&proxy.surfaces(&directions::to_z(up)), up, coarse_mm, coarse_mm)
-        })?;
+        let at = |stand: &StandIn, pitch_mm: f64, ups: &[Vector], ctx: &Context| {
+            let terms =
+                |up: &Vector| judge.terms(&stand.standing(&directions::to_z(up)), up, pitch_mm);
+            self.judge_all(ups, &extremes, &scale, ctx, terms)
+        };
+        let mut coarse = at(&light, coarse_mm, &ups, &ctx.stage("coarse", 0.0, 0.6))?;
 
         // Directions between the lattice's: half a spacing around the best.
-        let best = choose::ranked(&coarse, self);
-        let spacing = (4.0 * std::f64::consts::PI / f64::from(self.directions)).sqrt();
-        let around: Vec<Vector> = best
-            .iter()
-            .take(self.refine as usize / 2 + 1)
-            .flat_map(|&i| directions::around(&coarse[i].up, 0.4 * spacing.min(0.6)))
-            .collect();
-        let near_ctx = ctx.stage("near the best", 0.6, 0.7);
-        let near = self.judge_all(&around, &extremes, &scale, &near_ctx, |up| {
-            judge.terms(&proxy.surfaces(&directions::to_z(up)), up, coarse_mm, coarse_mm)
-        })?;
-        let mut coarse: Vec<Candidate> = coarse.into_iter().chain(near).collect();
-        choose::mark_front(&mut coarse, &self.weights);
+        let spacing = (4.0 * std::f64::consts::PI / f64::from(self.directions)).sqrt().min(0.6);
+        let around = self.around_best(&coarse, self.refine as usize / 2 + 1, 0.4 * spacing);
+        coarse.extend(at(&light, coarse_mm, &around, &ctx.stage("near the best", 0.6, 0.7))?);
+        choose::mark_front(&mut coarse, &self.weights, ctx)?;
 
-        let ups: Vec<Vector> = choose::ranked(&coarse, self)
-            .into_iter()
-            .take(self.refine as usize)
-            .map(|i| coarse[i].up)
-            .collect();
-        let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
-        let at_fine = |up: &Vector| {
-            let bodies = surfaces.iter().map(|s| (s.mesh, s.fill));
-            judge.terms(&set_down(bodies, &directions::to_z(up)), up, fine_mm, fine_mm)
-        };
-        let fine_ctx = ctx.stage("fine", 0.7, 0.9);
-        let mut fine = self.judge_all(&ups, &extremes, &scale, &fine_ctx, at_fine)?;
+        let best = choose::ranked(&coarse, self).into_iter().take(self.refine as usize);
+        let ups: Vec<Vector> = best.map(|i| coarse[i].up).collect();
+        let mut fine = at(&exact, fine_mm, &ups, &ctx.stage("fine", 0.7, 0.9))?;
         // Then close in on the few best by smaller and smaller turns.
         for (round, (count, share)) in [(4, 0.5), (3, 0.25), (2, 0.12)].into_iter().enumerate() {
             let from = 0.9 + 0.033 * round as f64;
-            let round = ctx.stage("closing in", from, from + 0.033);
-            let best = choose::ranked(&fine, self);
-            let ups: Vec<Vector> = best
-                .iter()
-                .take(count)
-                .flat_map(|&i| directions::around(&fine[i].up, share * spacing.min(0.6)))
-                .collect();
-            fine.extend(self.judge_all(&ups, &extremes, &scale, &round, at_fine)?);
+            let around = self.around_best(&fine, count, share * spacing);
+            fine.extend(at(
+                &exact,
+                fine_mm,
+                &around,
+                &ctx.stage("closing in", from, from + 0.033),
+            )?);
         }
         let order = choose::ranked(&fine, self);
         let mut fine: Vec<Candidate> = order.into_iter().map(|i| fine[i].clone()).collect();
-        choose::mark_front(&mut fine, &self.weights);
-        Ok(Search { coarse, fine, coarse_mm, fine_mm, proxy_error_mm: proxy.error_mm })
+        choose::mark_front(&mut fine, &self.weights, ctx)?;
+        for c in coarse.iter_mut().chain(&mut fine) {
+            c.up = exact.from_body.inverse() * c.up;
+        }
+        Ok(Search { coarse, fine, coarse_mm, fine_mm, proxy_error_mm: light.error_mm })
+    }
+
+    /// Directions at an angle (radians) around each of the few best.
+    fn around_best(&self, all: &[Candidate], count: usize, angle: f64) -> Vec<Vector> {
+        let best = choose::ranked(all, self).into_iter().take(count);
+        best.flat_map(|i| directions::around(&all[i].up, angle)).collect()
     }
 
     fn judge_all(
@@ -200,19 +197,18 @@ impl Orient {
         terms: impl Fn(&Vector) -> Result<Terms> + Sync,
     ) -> Result<Vec<Candidate>> {
         let done = AtomicUsize::new(0);
+        let machine = &ctx.setup.machine;
         ups.par_iter()
             .map(|up| {
                 ctx.checkpoint(done.fetch_add(1, Ordering::Relaxed) as f64 / ups.len() as f64)?;
                 let terms = terms(up)?;
-                let machine = &ctx.setup.machine;
-                let fits = extremes.turn_to_fit(&directions::to_z(up), self.lift_mm, machine);
                 let clean = !self.spare_clean || terms.clean_contact_mm2 <= 0.0;
                 Ok(Candidate {
                     up: *up,
                     terms,
                     score: scale.score(&terms, &self.weights),
                     front: false,
-                    admissible: fits.is_some() && clean,
+                    admissible: clean && extremes.fit(&directions::to_z(up), self.lift_mm, machine),
                 })
             })
             .collect()
@@ -243,9 +239,9 @@ impl Orient {
             value: "the zero vector".into(),
             expected: "any direction".into(),
         })?;
-        let judge = Judge::new(part, ctx);
-        let (_, pitch) = self.pitches(part);
-        let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
+        let exact = StandIn::exact(part);
+        let judge = Judge::new(exact.body(), part, ctx);
+        let (_, pitch_mm) = self.pitches(&exact);
         let done = AtomicUsize::new(0);
         (0..steps)
             .into_par_iter()
@@ -254,10 +250,9 @@ impl Orient {
                 let angle_deg =
                     from_deg + (to_deg - from_deg) * f64::from(i) / f64::from(steps - 1);
                 let turn = UnitQuaternion::from_axis_angle(&axis, angle_deg.to_radians());
-                let rotation = turn * part.pose.rotation;
+                let rotation = turn * part.pose.rotation * exact.from_body.inverse();
                 let up = rotation.inverse() * Vector::z();
-                let bodies = surfaces.iter().map(|s| (s.mesh, s.fill));
-                let terms = judge.terms(&set_down(bodies, &rotation), &up, pitch, pitch)?;
+                let terms = judge.terms(&exact.standing(&rotation), &up, pitch_mm)?;
                 Ok(Tilt { angle_deg, terms })
             })
             .collect()
@@ -278,7 +273,7 @@ impl Pass<Part> for Orient {
         let best = &search.fine[0];
         let mut report = Report::new("orient", &part.name);
         let upright = directions::to_z(&best.up);
-        let turn = Extremes::of(&part).turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
+        let turn = Extremes::of(&part.body).turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
         if turn.is_none() {
             let m = &ctx.setup.machine;
             let size =
