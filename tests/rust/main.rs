@@ -29,4 +29,6 @@ mod select;
 mod setup;
 mod shapes;
 mod support;
+mod support_data;
+mod support_known;
 mod vent;

@@ -78,3 +78,66 @@ fn every_base_style_carries() {
         assert_sound(&format!("{style:?}"), &done, &ctx);
     }
 }
+
+#[test]
+fn tips_change_by_hand_and_only_what_changed_is_looked_at() {
+    let ctx = context();
+    let part = tilted(shapes::cylinder(4.0, 16.0, 60).unwrap(), 90.0, 0.0);
+    let done = supported(part, &Raft::default(), &Support::default(), &ctx);
+    let edit = Support::default().edit(done.value.clone(), &ctx).unwrap();
+    // Taken over, nothing has changed.
+    let before = &done.value.supports.as_ref().unwrap().tips;
+    assert_eq!(edit.tips().len(), before.len());
+    for (now, then) in edit.tips().iter().zip(before) {
+        assert!((now.contact - then.contact).norm() < 1e-9 && now.facet == then.facet);
+        assert_eq!(now.diameter_mm, then.diameter_mm);
+    }
+    let layers = (done.value.bounds().max.z / ctx.setup.exposure.layer_mm) as usize;
+
+    // A tip far up the side: the layers above it stay as they were.
+    let side = vatwright::Point::new(0.5, 3.5, 9.0);
+    let more = edit.add(side, &ctx).unwrap();
+    assert_eq!(more.tips().len(), edit.tips().len() + 1);
+    let new = &more.tips()[edit.tips().len()];
+    assert!((new.contact - side).xy().norm() < 0.1 && new.normal.z < 0.0);
+    assert!(more.layers_looked_at() < layers * 9 / 10, "{}", more.layers_looked_at());
+
+    // Moved, then taken away again, and nothing remains of it.
+    let end = vatwright::Point::new(-3.0, 1.0, 6.0);
+    let moved = more.moved(edit.tips().len(), end, &ctx).unwrap();
+    assert!((moved.tips()[edit.tips().len()].contact - end).xy().norm() < 0.1);
+    let back = moved.without(&[edit.tips().len()], &ctx).unwrap();
+    assert_eq!(back.done().value, edit.done().value);
+    assert_eq!(back.done().report.findings, edit.done().report.findings);
+
+    // Without the lowest, the pass says what now begins in mid-air.
+    let z = |i: &usize| edit.tips()[*i].contact.z;
+    let low = (0..edit.tips().len()).min_by(|a, b| z(a).total_cmp(&z(b))).unwrap();
+    let near = |i: &usize| (z(i) - z(&low)).abs() < 0.1;
+    let lowest: Vec<usize> = (0..edit.tips().len()).filter(near).collect();
+    let less = edit.without(&lowest, &ctx).unwrap();
+    assert!(less.done().report.findings.iter().any(|f| f.code == "island"));
+
+    let nowhere = vatwright::Point::new(30.0, 0.0, 6.0);
+    let error = edit.add(nowhere, &ctx).unwrap_err().to_string();
+    assert!(error.contains("(30.00, 0.00, 6.00)") && error.contains("choose another"), "{error}");
+    assert!(edit.without(&[999], &ctx).unwrap_err().to_string().contains("999"));
+}
+
+#[test]
+fn openings_lower_the_peel_of_the_base() {
+    let ctx = context();
+    let peel = |raft: &Raft| {
+        let body = shapes::torus(10.0, 2.0, 60).unwrap();
+        let done = supported(Part::new(body), raft, &Support::default(), &ctx);
+        assert_sound(&format!("{raft:?}"), &done, &ctx);
+        let checked = vatwright::check::inspect(&done.value, &ctx).unwrap();
+        assert_ne!(checked.worst(), Some(Severity::Fault), "{raft:?}: {:?}", checked.findings);
+        checked.profile.peel_n[2]
+    };
+    let closed = peel(&Raft::default());
+    let open = peel(&Raft { opening_mm: 3.0, ..Raft::default() });
+    let net = peel(&Raft { style: Style::Net, ..Raft::default() });
+    assert!(open < 0.85 * closed, "{open} N of {closed} N");
+    assert!(net < 0.85 * closed, "{net} N of {closed} N");
+}

@@ -3,7 +3,7 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{Layer, SUBPIXEL};
+use crate::layers::{Grid, Layer, Region, SUBPIXEL};
 use crate::mechanics::adhesion::{Moments, tension_kpa};
 use crate::mechanics::peel::{Model, Pull};
 use crate::mesh::Point;
@@ -25,8 +25,8 @@ pub(super) fn bond(e: &Evidence<'_>) -> Bond {
     if grid.layers == 0 || survey.regions_of(0).is_empty() {
         return Bond { tension: Vec::new(), limit_kpa };
     }
-    let base = base(e);
-    let rim = rim(e.printed.layer(0), e);
+    let regions = &survey.regions[survey.regions_of(0)];
+    let base = Footprint::of(e.printed.layer(0), regions, grid);
     // Supports and raft pull too; they count as compact.
     let model = Model::of(e.setup());
     let pull = |k: u32| {
@@ -35,13 +35,8 @@ pub(super) fn bond(e: &Evidence<'_>) -> Bond {
         Pull::sum([body, added(e, k, &model)])
     };
     let tension = (0..grid.layers).map(|k| {
-        let pull = pull(k);
-        let at = [pull.x_mm, pull.y_mm];
-        let worst = rim
-            .iter()
-            .map(|&p| (tension_kpa(&base, pull.force_n, at, p), p))
-            .fold((0.0, [base.x_mm, base.y_mm]), |a, b| if b.0 > a.0 { b } else { a });
-        (worst.0, Point::new(worst.1[0], worst.1[1], 0.0))
+        let (kpa, at) = base.worst(pull(k));
+        (kpa, Point::new(at[0], at[1], 0.0))
     });
     Bond { tension: tension.collect(), limit_kpa }
 }
@@ -66,25 +61,42 @@ fn added(e: &Evidence<'_>, k: u32, model: &Model) -> Pull {
     }
 }
 
-/// Area, centroid and second moments of everything on the plate.
-fn base(e: &Evidence<'_>) -> Moments {
-    let regions = &e.survey.regions[e.survey.regions_of(0)];
-    let area: f64 = regions.iter().map(|r| r.area_mm2).sum();
-    let mean = |i: usize| regions.iter().map(|r| r.area_mm2 * r.centroid_mm[i]).sum::<f64>() / area;
-    let (x, y) = (mean(0), mean(1));
-    let mut m = Moments { area_mm2: area, x_mm: x, y_mm: y, ..Moments::default() };
-    for r in regions {
-        let (dx, dy) = (r.centroid_mm[0] - x, r.centroid_mm[1] - y);
-        m.xx_mm4 += r.moments_mm4[0] + r.area_mm2 * dx * dx;
-        m.yy_mm4 += r.moments_mm4[1] + r.area_mm2 * dy * dy;
-        m.xy_mm4 += r.moments_mm4[2] + r.area_mm2 * dx * dy;
+/// What bonds to the plate: its area with moments, and its outermost points.
+pub(crate) struct Footprint {
+    pub(crate) moments: Moments,
+    rim: Vec<[f64; 2]>,
+}
+
+impl Footprint {
+    /// Of a layer on the plate and its regions.
+    pub(crate) fn of(layer: &Layer, regions: &[Region], grid: &Grid) -> Footprint {
+        let area: f64 = regions.iter().map(|r| r.area_mm2).sum();
+        let mean =
+            |i: usize| regions.iter().map(|r| r.area_mm2 * r.centroid_mm[i]).sum::<f64>() / area;
+        let (x, y) = (mean(0), mean(1));
+        let mut m = Moments { area_mm2: area, x_mm: x, y_mm: y, ..Moments::default() };
+        for r in regions {
+            let (dx, dy) = (r.centroid_mm[0] - x, r.centroid_mm[1] - y);
+            m.xx_mm4 += r.moments_mm4[0] + r.area_mm2 * dx * dx;
+            m.yy_mm4 += r.moments_mm4[1] + r.area_mm2 * dy * dy;
+            m.xy_mm4 += r.moments_mm4[2] + r.area_mm2 * dx * dy;
+        }
+        Footprint { moments: m, rim: rim(layer, grid) }
     }
-    m
+
+    /// The greatest tension at the rim under a pull, kPa, and where.
+    pub(crate) fn worst(&self, pull: Pull) -> (f64, [f64; 2]) {
+        let at = [pull.x_mm, pull.y_mm];
+        let middle = (0.0, [self.moments.x_mm, self.moments.y_mm]);
+        self.rim
+            .iter()
+            .map(|&p| (tension_kpa(&self.moments, pull.force_n, at, p), p))
+            .fold(middle, |a, b| if b.0 > a.0 { b } else { a })
+    }
 }
 
 /// Outermost points of a layer in many directions.
-fn rim(layer: &Layer, e: &Evidence<'_>) -> Vec<[f64; 2]> {
-    let grid = e.grid();
+fn rim(layer: &Layer, grid: &Grid) -> Vec<[f64; 2]> {
     let sub = grid.pitch_mm / f64::from(SUBPIXEL);
     let ends: Vec<[f64; 2]> = layer
         .rows()

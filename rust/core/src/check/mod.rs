@@ -30,6 +30,7 @@ mod tips;
 mod vat;
 mod watch;
 
+pub(crate) use adhesion::Footprint;
 pub(crate) use evidence::loads;
 pub use evidence::{Evidence, Load};
 pub use ledge::Reach;

@@ -386,6 +386,28 @@ impl Layer {
     pub fn pieces(&self, grid: &Grid) -> Vec<Layer> {
         Labelled::new(self, 0, grid).pieces(self)
     }
+
+    /// The regions of this layer, number `k`, that share no pixel with the layer below it, each
+    /// with its outline: what a [`Survey`](super::Survey) calls islands.
+    pub fn islands(&self, below: &Layer, k: u32, grid: &Grid) -> Vec<(Region, Layer)> {
+        let here = Labelled::new(self, k, grid);
+        let mut carried = vec![false; here.regions.len()];
+        for row in here.rows() {
+            let under = below.row(row);
+            for run in here.row(row) {
+                let touches = |s: &Span| {
+                    let (a, b) = s.pixels();
+                    a < b && meet(run.pixels, (a, b))
+                };
+                carried[run.region as usize] |= under.iter().any(touches);
+            }
+        }
+        if carried.iter().all(|&c| c) {
+            return Vec::new();
+        }
+        let pieces = here.regions.iter().copied().zip(here.pieces(self)).zip(carried);
+        pieces.filter_map(|(piece, carried)| (!carried).then_some(piece)).collect()
+    }
 }
 
 fn meet(a: (u32, u32), b: (u32, u32)) -> bool {

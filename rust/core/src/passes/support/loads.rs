@@ -2,7 +2,7 @@
 //! with its moment, over the tips that it has by then.
 
 use super::tips::{Pixel, Site, Sites};
-use crate::check::{self, Load};
+use crate::check::Load;
 use crate::context::Context;
 use crate::error::Result;
 use crate::layers::{Layer, Layers, Sets, Survey};
@@ -72,26 +72,13 @@ pub(super) struct Verdict {
 
 /// Pulls by region, and which regions rest on raft or plate.
 pub(super) struct Loads<'a> {
-    survey: &'a Survey,
-    loads: Vec<Load>,
-    grounded: Vec<bool>,
-    neck: Neck,
+    pub(super) survey: &'a Survey,
+    pub(super) loads: &'a [Load],
+    pub(super) grounded: Vec<bool>,
+    pub(super) neck: Neck,
 }
 
-impl<'a> Loads<'a> {
-    pub(super) fn new(
-        survey: &'a Survey,
-        layers: &Layers,
-        grounded: Vec<bool>,
-        neck: Neck,
-        ctx: &Context,
-    ) -> Result<Loads<'a>> {
-        let noise = ctx.setup.limits.noise_mm3;
-        let voids = survey.cups.iter().filter(|c| c.volume_mm3 >= noise);
-        let loads = check::loads(survey, layers, voids, ctx)?;
-        Ok(Loads { survey, loads, grounded, neck })
-    }
-
+impl Loads<'_> {
     /// Walks up the layers and, where the tips fall short, adds more to `found` from the pool.
     /// `shared` names pieces that begin on the neck of a tip found for another.
     pub(super) fn settle(
@@ -185,36 +172,6 @@ impl<'a> Loads<'a> {
         Pull::sum(regions.flat_map(|i| [self.loads[i].peel, self.loads[i].suction]))
     }
 
-    /// Places another tip beside one that carries too much, among those of its group's part.
-    pub(super) fn relieve(
-        &self,
-        sites: &Sites<'_>,
-        found: &mut Vec<Site>,
-        pool: &Pool,
-        tip: usize,
-    ) {
-        const FAR_MM: f64 = 4.0;
-        let (here, layer) = (found[tip].xy(), found[tip].layer);
-        let distance = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
-        let mut near: Vec<(f64, usize)> = (0..pool.places.len())
-            .filter(|&p| pool.places[p].1 <= layer + NEAR_LAYERS)
-            .map(|p| (distance(pool.xy[p], here), p))
-            .filter(|n| n.0 <= FAR_MM)
-            .collect();
-        near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        for (_, p) in near {
-            let close = |s: &Site| distance(s.xy(), pool.xy[p]) < LEAST_SPACING_MM;
-            if found.iter().any(close) {
-                continue;
-            }
-            let (pixel, layer) = pool.places[p];
-            if let Ok(site) = sites.on_base(pixel, layer) {
-                found.push(site);
-                return;
-            }
-        }
-    }
-
     /// Adds tips to a group until it carries the pull or no place is left; the highest load then.
     fn add(
         &self,
@@ -288,8 +245,6 @@ impl<'a> Loads<'a> {
 
 /// Tips nearer than this share their contact's strength, mm.
 const LEAST_SPACING_MM: f64 = 0.8;
-/// A tip that helps another may stand so many layers above it.
-const NEAR_LAYERS: u32 = 20;
 /// So many places are weighed for each tip.
 const WEIGHED: usize = 48;
 
@@ -329,6 +284,37 @@ impl Pool {
             }
         }
         pool
+    }
+
+    /// Places another tip beside one that carries too much at a layer, among those that begin
+    /// before it.
+    pub(super) fn relieve(
+        &self,
+        sites: &Sites<'_>,
+        found: &mut Vec<Site>,
+        tip: usize,
+        layer: u32,
+    ) {
+        const FAR_MM: f64 = 4.0;
+        let here = found[tip].xy();
+        let distance = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
+        let mut near: Vec<(f64, usize)> = (0..self.places.len())
+            .filter(|&p| self.places[p].1 < layer)
+            .map(|p| (distance(self.xy[p], here), p))
+            .filter(|n| n.0 <= FAR_MM)
+            .collect();
+        near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        for (_, p) in near {
+            let close = |s: &Site| distance(s.xy(), self.xy[p]) < LEAST_SPACING_MM;
+            if found.iter().any(close) {
+                continue;
+            }
+            let (pixel, layer) = self.places[p];
+            if let Ok(site) = sites.on_base(pixel, layer) {
+                found.push(site);
+                return;
+            }
+        }
     }
 }
 

@@ -94,7 +94,7 @@ impl<'a> Sweep<'a> {
                 let piece = layer.pieces(grid).swap_remove(i as usize);
                 let region = &survey.regions[survey.regions_of(k)][i as usize];
                 let middle = nearest_pixel(&piece, region.centroid_mm, grid);
-                let neck = self.neck_under(k, &piece);
+                let neck = neck_under(self.sites, &self.tips, k, &piece);
                 if let (Some(tip), Some(pixel)) = (neck, middle) {
                     self.shared.push((k, pixel, tip));
                     let held = disc(self.tips[tip].pixel, self.reach.tip, grid);
@@ -126,20 +126,6 @@ impl<'a> Sweep<'a> {
                 *loose = loose.minus(&held);
             }
         }
-    }
-
-    /// The tip whose neck already passes under an island, close enough to fuse with it.
-    fn neck_under(&self, k: u32, piece: &Layer) -> Option<usize> {
-        let grid = &self.sites.layers.grid;
-        let o = self.sites.options;
-        let z = grid.z_mm(k);
-        let radius = o.tip_mm / 2.0 - grid.pitch_mm;
-        (0..self.tips.len()).rev().find(|&i| {
-            let t = &self.tips[i];
-            let p = t.hit.place;
-            let near = z - p.z <= o.embed_mm - grid.layer_mm && p.z <= z + grid.layer_mm;
-            near && !disc(t.pixel, radius, grid).intersection(piece).is_empty()
-        })
     }
 
     /// Places tips until all of a piece lies within reach of one, and notes what cannot be met.
@@ -217,6 +203,37 @@ impl<'a> Sweep<'a> {
     }
 }
 
+/// The tip whose neck already passes under an island, close enough to fuse with it.
+fn neck_under(sites: &Sites<'_>, tips: &[Site], k: u32, piece: &Layer) -> Option<usize> {
+    let (grid, o) = (&sites.layers.grid, sites.options);
+    let z = grid.z_mm(k);
+    let radius = o.tip_mm / 2.0 - grid.pitch_mm;
+    (0..tips.len()).rev().find(|&i| {
+        let p = tips[i].hit.place;
+        let near = z - p.z <= o.embed_mm - grid.layer_mm && p.z <= z + grid.layer_mm;
+        near && !disc(tips[i].pixel, radius, grid).intersection(piece).is_empty()
+    })
+}
+
+/// Islands without a tip of their own that begin on the neck of another: layer, a pixel, the tip.
+pub(super) fn shared(sites: &Sites<'_>, survey: &Survey, tips: &[Site]) -> Vec<(u32, Pixel, usize)> {
+    let grid = &sites.layers.grid;
+    let mut out = Vec::new();
+    for &i in &survey.islands {
+        let region = &survey.regions[i as usize];
+        let k = region.layer;
+        let piece = i as usize - survey.regions_of(k).start;
+        let piece = sites.layers.layer(k).pieces(grid).swap_remove(piece);
+        if tips.iter().any(|t| t.layer == k && t.pixel.is_in(&piece)) {
+            continue;
+        }
+        let pixel = nearest_pixel(&piece, region.centroid_mm, grid);
+        let neck = neck_under(sites, tips, k, &piece);
+        out.extend(pixel.zip(neck).map(|(pixel, tip)| (k, pixel, tip)));
+    }
+    out
+}
+
 /// The disc around a pixel's centre.
 fn disc(pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
     let r = radius_mm / grid.pitch_mm;
@@ -236,7 +253,7 @@ fn around(layer: &Layer, pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
     pieces.into_iter().find(|p| pixel.is_in(p)).unwrap_or_default()
 }
 
-fn pixel_at(place: &[f64; 2], grid: &Grid) -> Pixel {
+pub(super) fn pixel_at(place: &[f64; 2], grid: &Grid) -> Pixel {
     let at = |v: f64, v0: f64| ((v - v0) / grid.pitch_mm).floor().max(0.0) as u32;
     Pixel { row: at(place[1], grid.y0_mm), column: at(place[0], grid.x0_mm) }
 }

@@ -40,8 +40,8 @@ pub(super) struct Proof {
     pub(super) stiffness_n_mm: f64,
     /// Members and necks made thicker.
     pub(super) grown: usize,
-    /// Necks beyond their limit, worst first.
-    pub(super) torn: Vec<usize>,
+    /// Necks beyond their limit, worst first, each with the layer that pulls it most.
+    pub(super) torn: Vec<(usize, u32)>,
 }
 
 /// What one case does to the structure: ratios to the limits.
@@ -178,13 +178,13 @@ fn worst(answers: &[Answer], setup: &Setup) -> Proof {
 }
 
 /// Necks that carry too much, worst first.
-fn torn(answers: &[Answer]) -> Vec<usize> {
-    let all = answers.iter().flat_map(|a| a.necks.iter().map(|n| (n.1, n.0)));
-    let mut over: Vec<_> = all.filter(|n| n.0 > TOLERATED).collect();
-    over.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+fn torn(answers: &[Answer]) -> Vec<(usize, u32)> {
+    let necks = |a: &Answer| a.necks.iter().map(|n| (n.1, n.0, a.case.layer)).collect::<Vec<_>>();
+    let mut over: Vec<_> = answers.iter().flat_map(necks).filter(|n| n.0 > TOLERATED).collect();
+    over.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
     let mut seen = std::collections::BTreeSet::new();
     over.retain(|n| seen.insert(n.1));
-    over.into_iter().map(|n| n.1).collect()
+    over.into_iter().map(|n| (n.1, n.2)).collect()
 }
 
 /// How fast the last of the gap closes while the piece presses resin out of it.

@@ -4,7 +4,8 @@ use super::loads::{Loads, Verdict};
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
-use super::{Floating, Support};
+use super::Support;
+use super::judge::Judge;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::Grid;
 use crate::mechanics::bar;
@@ -22,7 +23,8 @@ pub(super) struct Told<'a> {
     pub(super) loads: &'a Loads<'a>,
     pub(super) verdict: &'a Verdict,
     pub(super) proof: &'a Proof,
-    pub(super) floating: &'a [Floating],
+    pub(super) bond_use: f64,
+    pub(super) judge: &'a Judge,
 }
 
 impl Told<'_> {
@@ -67,7 +69,8 @@ impl Told<'_> {
             ("support_mm3", measure::volume_mm3(&s.mesh)),
             ("raft_mm3", measure::volume_mm3(&base.mesh)),
             ("bond_mm2", base.bond_mm2),
-            ("islands", self.floating.len() as f64),
+            ("bond_use", self.bond_use),
+            ("islands", self.judge.loose().filter(|l| l.floats).count() as f64),
         ] {
             report.number(name, value);
         }
@@ -102,7 +105,7 @@ impl Told<'_> {
     }
 
     fn floating(&self, report: &mut Report) {
-        for f in self.floating {
+        for f in self.judge.loose().filter(|l| l.floats) {
             let layer = f.region.layer;
             if self.unmet.iter().any(|u| u.island && u.layer == layer) {
                 continue;
@@ -173,6 +176,14 @@ impl Told<'_> {
                         .remedy(remedy),
                 );
             }
+        }
+        if self.bond_use > TOLERATED {
+            let message = "even the widest base is pulled off the plate at its edge";
+            report.findings.push(
+                self.finding("adhesion", Severity::Fault, message)
+                    .measured(self.bond_use, 1.0, "")
+                    .remedy("turn the part so that its layers are smaller or stand over the base"),
+            );
         }
         let limit = self.setup.limits.missed_layer;
         if p.excess.0 > limit {

@@ -2,6 +2,7 @@
 //! leaves it, and what the column below can stand on.
 
 use super::Support;
+use super::needs::pixel_at;
 use super::probe::{Hit, Probe};
 use super::ways::Ways;
 use crate::layers::{Grid, Layer, Layers};
@@ -84,6 +85,20 @@ impl Sites<'_> {
         k
     }
 
+    /// A tip under the underside nearest above or below a place, its column on the base, else on
+    /// the part where that is allowed.
+    pub(super) fn at(&self, place: &Point) -> Result<Site, Refusal> {
+        let (g, pixel) = (self.grid(), pixel_at(&[place.x, place.y], self.grid()));
+        let at = |k: u32| pixel.is_in(self.layers.layer(k));
+        let undersides = (1..g.layers).filter(|&k| at(k) && !at(k - 1));
+        let far = |k: &u32| (f64::from(*k) * g.layer_mm - place.z).abs();
+        let nearest = undersides.min_by(|a, b| far(a).total_cmp(&far(b)));
+        let layer = nearest.ok_or(Refusal::NoWay)?;
+        self.on_base(pixel, layer).or_else(|why| {
+            if self.options.land_on_part { self.on_part(pixel, layer) } else { Err(why) }
+        })
+    }
+
     /// A tip under this pixel of a layer, its column on the base.
     pub(super) fn on_base(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
         let (hit, layer) = self.contact(pixel, layer)?;
@@ -100,17 +115,25 @@ impl Sites<'_> {
     pub(super) fn on_part(&self, pixel: Pixel, layer: u32) -> Result<Site, Refusal> {
         let (hit, layer) = self.contact(pixel, layer)?;
         let mut why = Refusal::NoWay;
-        for way in self.leanings(&hit) {
-            match self.landing(&hit, &way) {
-                Ok((head, stand)) => return Ok(Site { hit, layer, pixel, head, stand }),
-                Err(refusal) => why = why.min(refusal),
+        // In a cleft so narrow that a neck cannot but brush its walls, that is the last resort.
+        for brushing in [false, true] {
+            for way in self.leanings(&hit) {
+                match self.landing(&hit, &way, brushing) {
+                    Ok((head, stand)) => return Ok(Site { hit, layer, pixel, head, stand }),
+                    Err(refusal) => why = why.min(refusal),
+                }
             }
         }
         Err(why)
     }
 
     /// Head and stand of a column along `way` from a contact to the part.
-    fn landing(&self, hit: &Hit, way: &Vector) -> Result<(Point, Stand), Refusal> {
+    fn landing(
+        &self,
+        hit: &Hit,
+        way: &Vector,
+        brushing: bool,
+    ) -> Result<(Point, Stand), Refusal> {
         const FLATTEST: f64 = 0.5; // a foot meets the surface at 30° at least
         const FAR_MM: f64 = 500.0;
         let o = self.options;
@@ -125,11 +148,17 @@ impl Sites<'_> {
         let room = (below.place - hit.place).norm();
         // Where there is no room for a bar between the necks they meet half-way.
         if room < 2.0 * o.neck_mm + 0.5 {
-            let head = hit.place + way * (room / 2.0);
-            return Ok((head, Stand::Part { hit: below, node: None }));
+            let at = |t: f64| hit.place + way * (room * t);
+            let radius = (o.tip_mm / 2.0).min(room / 4.0);
+            return if brushing || self.probe.clear(&at(0.3), &at(0.7), radius) {
+                Ok((at(0.5), Stand::Part { hit: below, node: None }))
+            } else {
+                Err(Refusal::NoWay)
+            };
         }
         let (head, node) = (hit.place + way * o.neck_mm, below.place - way * o.neck_mm);
-        if self.probe.clear(&head, &node, o.clear_mm()) {
+        let necks = self.neck_is_clear(hit, &head) && self.neck_is_clear(&below, &node);
+        if necks && self.probe.clear(&head, &node, o.clear_mm()) {
             Ok((head, Stand::Part { hit: below, node: Some(node) }))
         } else {
             Err(Refusal::NoWay)

@@ -4,16 +4,20 @@
 //! lays a base under the part's own outline and keeps its options with it; the support pass lays
 //! the base again, by the same code, under the feet it found and as large as adhesion asks.
 
+mod shape;
+
 use super::Pass;
+use crate::check::Footprint;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
-use crate::layers::{Fill, Grid, Scan, Surface};
+use crate::layers::{Fill, Grid, Layer, Region, Scan, Surface};
 use crate::mechanics::adhesion;
-use crate::mesh::{Mesh, Point, Pose};
+use crate::mechanics::peel::Pull;
+use crate::mesh::{Mesh, Pose};
 use crate::part::{Base, Part};
 use serde::{Deserialize, Serialize};
-use std::f64::consts::TAU;
+use shape::{hull, openings, ribs, slab};
 use std::sync::Arc;
 
 /// What the base looks like.
@@ -44,6 +48,9 @@ pub struct Raft {
     /// Slope of the rim from the horizontal, degrees. It leans outwards, so that a scraper finds
     /// a way under it.
     pub rim_deg: f64,
+    /// Diameter of round openings through a pad, mm; 0 leaves it closed. They lower the peel of
+    /// the base itself and let resin through; what stands on the pad keeps its ground.
+    pub opening_mm: f64,
     /// Clear height between the base and the part's lowest point, mm. Supports bridge it, and the
     /// part's own first layers come out true to size, as they are none of the over-exposed ones.
     /// With 0 the part stands on the base. Without a base it is not used.
@@ -52,7 +59,14 @@ pub struct Raft {
 
 impl Default for Raft {
     fn default() -> Raft {
-        Raft { style: Style::Pad, thickness_mm: 0.6, margin_mm: 1.5, rim_deg: 45.0, lift_mm: 5.0 }
+        Raft {
+            style: Style::Pad,
+            thickness_mm: 0.6,
+            margin_mm: 1.5,
+            rim_deg: 45.0,
+            opening_mm: 0.0,
+            lift_mm: 5.0,
+        }
     }
 }
 
@@ -61,6 +75,7 @@ impl Raft {
         check_range("raft.thickness_mm", self.thickness_mm, 0.1, 10.0, "mm")?;
         check_range("raft.margin_mm", self.margin_mm, 0.2, 50.0, "mm")?;
         check_range("raft.rim_deg", self.rim_deg, 30.0, 90.0, "°")?;
+        check_range("raft.opening_mm", self.opening_mm, 0.0, 20.0, "mm")?;
         check_range("raft.lift_mm", self.lift_mm, 0.0, 100.0, "mm")
     }
 
@@ -69,11 +84,17 @@ impl Raft {
         if self.style == Style::None { 0.0 } else { self.thickness_mm }
     }
 
-    /// Lays the base under points on the plate, bonding to at least `bond_mm2` in all.
-    pub(crate) fn lay(&self, under: &[[f64; 2]], bond_mm2: f64, ctx: &Context) -> Result<Base> {
+    /// Lays the base under points on the plate, so wide that its bond bears every one of the pulls
+    /// with its moment, as far as that goes; with it the greatest use of the bond.
+    pub(crate) fn lay(
+        &self,
+        under: &[[f64; 2]],
+        pulls: &[Pull],
+        ctx: &Context,
+    ) -> Result<(Base, f64)> {
         let mut base = Base { plan: self.clone(), ..Base::default() };
         if under.is_empty() || self.style == Style::None {
-            return Ok(base);
+            return Ok((base, 0.0));
         }
         let mut pieces: Vec<Vec<[f64; 2]>> = match self.style {
             Style::Pad => vec![under.to_vec()],
@@ -86,18 +107,29 @@ impl Raft {
         let lean = self.thickness_mm / self.rim_deg.to_radians().tan();
         let mut margin = self.margin_mm;
         loop {
-            let slabs: Vec<Mesh> =
-                hulls.iter().map(|h| slab(h, margin, margin + lean, self.thickness_mm)).collect();
+            let pierced = |h: &Vec<[f64; 2]>| {
+                let radius = self.opening_mm / 2.0;
+                let open = self.style == Style::Pad && radius > 0.0 && self.lift_mm > 0.0;
+                let at = if open { openings(h, under, margin, radius) } else { Vec::new() };
+                slab(h, margin, margin + lean, self.thickness_mm, &at, radius)
+            };
+            let slabs: Vec<Mesh> = hulls.iter().map(pierced).collect();
             base.mesh = Mesh::concat("raft", &slabs);
-            base.bond_mm2 = footprint_mm2(&base.mesh, ctx)?;
-            if base.bond_mm2 >= bond_mm2 {
-                return Ok(base);
+            let foot = footprint(&base.mesh, ctx)?;
+            base.bond_mm2 = foot.moments.area_mm2;
+            let tension_kpa = pulls.iter().map(|&p| foot.worst(p).0).fold(0.0, f64::max);
+            let over = tension_kpa * ctx.setup.limits.safety / ctx.setup.resin.plate_bond_kpa;
+            if over <= 1.0 || margin >= MOST_MARGIN_MM {
+                return Ok((base, over));
             }
-            // Area grows at least as fast as the margin, so this ends.
-            margin *= (bond_mm2 / base.bond_mm2).clamp(1.05, 1.5);
+            // The edge's tension falls with the third power of the base's size at most.
+            margin = (margin * over.cbrt().clamp(1.05, 1.5)).min(MOST_MARGIN_MM);
         }
     }
 }
+
+/// No wider does a base become on its own, mm: a part that pulls so hard should be turned.
+const MOST_MARGIN_MM: f64 = 12.0;
 
 impl Pass<Part> for Raft {
     type Out = Part;
@@ -126,7 +158,7 @@ impl Pass<Part> for Raft {
                 part.body.vertices().iter().map(|v| part.pose * v).map(|p| [p.x, p.y]).collect();
             // Discs alone would leave a part without supports in mid-air; they come with the feet.
             let base = match self.style {
-                Style::Pad => self.lay(&hull(&outline), 0.0, ctx)?,
+                Style::Pad => self.lay(&hull(&outline), &[], ctx)?.0,
                 _ => Base { plan: self.clone(), ..Base::default() },
             };
             report.number("bond_mm2", base.bond_mm2);
@@ -150,112 +182,15 @@ impl Pass<Part> for Raft {
     }
 }
 
-/// Corners that make a full circle; the base's discs and rounded corners.
-const ARC: usize = 20;
-
-/// Convex hull, counter-clockwise, of at least one point (Andrew's monotone chain).
-fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let mut p = points.to_vec();
-    p.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    p.dedup();
-    if p.len() < 3 {
-        return p;
-    }
-    let turn = |a: [f64; 2], b: [f64; 2], c: [f64; 2]| {
-        (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-    };
-    let chain = |points: &mut dyn Iterator<Item = [f64; 2]>| {
-        let mut out: Vec<[f64; 2]> = Vec::new();
-        for q in points {
-            while out.len() > 1 && turn(out[out.len() - 2], out[out.len() - 1], q) <= 0.0 {
-                out.pop();
-            }
-            out.push(q);
-        }
-        out.pop();
-        out
-    };
-    let mut out = chain(&mut p.iter().copied());
-    out.extend(chain(&mut p.iter().rev().copied()));
-    out
-}
-
-/// The corners of a convex outline grown by `r` with round corners. Their number does not depend
-/// on `r`, so that outlines of two sizes make a slab.
-fn rounded(hull: &[[f64; 2]], r: f64) -> Vec<[f64; 2]> {
-    let n = hull.len();
-    let mut out = Vec::with_capacity(n + ARC);
-    let outward = |i: usize| {
-        let (a, b) = (hull[i % n], hull[(i + 1) % n]);
-        (a[0] - b[0]).atan2(b[1] - a[1]) // the edge's direction turned by −90°
-    };
-    for (i, c) in hull.iter().enumerate() {
-        let (from, sweep) = if n == 1 {
-            (0.0, TAU * (1.0 - 1.0 / ARC as f64))
-        } else {
-            let from = outward(i + n - 1);
-            (from, (outward(i) - from).rem_euclid(TAU))
-        };
-        let steps = (sweep / (TAU / ARC as f64)).ceil().max(1.0);
-        for s in 0..=steps as usize {
-            let (sin, cos) = (from + sweep * s as f64 / steps).sin_cos();
-            out.push([c[0] + r * cos, c[1] + r * sin]);
-        }
-    }
-    out
-}
-
-/// Area of a base on the plate, mm²; overlapping pieces count once.
-fn footprint_mm2(mesh: &Mesh, ctx: &Context) -> Result<f64> {
+/// What of a base bonds to the plate; overlapping pieces count once.
+fn footprint(mesh: &Mesh, ctx: &Context) -> Result<Footprint> {
     const THIN_MM: f64 = 0.01; // so low that the leaning rim adds next to nothing
     let mut bounds = mesh.bounds();
     bounds.max.z = THIN_MM;
     let grid = Grid::over(&bounds, THIN_MM, 0.1)?;
     let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
     let layers = Scan::new(&[surface], grid).layers(ctx)?;
-    Ok(layers.layer(0).area_mm2(&grid))
-}
-
-/// A slab from the plate to `top_mm` over a convex outline grown by `below` at the plate and by
-/// `above` at the top.
-fn slab(hull: &[[f64; 2]], below: f64, above: f64, top_mm: f64) -> Mesh {
-    let (low, high) = (rounded(hull, below), rounded(hull, above));
-    let n = low.len() as u32;
-    let level = |ring: &[[f64; 2]], z: f64| -> Vec<Point> {
-        ring.iter().map(|p| Point::new(p[0], p[1], z)).collect()
-    };
-    let vertices = [level(&low, 0.0), level(&high, top_mm)].concat();
-    let mut triangles = Vec::with_capacity(4 * n as usize);
-    for i in 1..n - 1 {
-        triangles.push([0, i + 1, i]);
-        triangles.push([n, n + i, n + i + 1]);
-    }
-    for i in 0..n {
-        let j = (i + 1) % n;
-        triangles.push([i, j, n + j]);
-        triangles.push([i, n + j, n + i]);
-    }
-    Mesh::new("raft", vertices, triangles).expect("an outline of finite points")
-}
-
-/// The shortest ribs that join all points: a minimum spanning tree (Prim).
-fn ribs(points: &[[f64; 2]]) -> impl Iterator<Item = [[f64; 2]; 2]> {
-    let far = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
-    let mut out = Vec::new();
-    let mut open: Vec<(f64, usize)> = points.iter().map(|&p| (far(points[0], p), 0)).collect();
-    let mut left: Vec<usize> = (1..points.len()).collect();
-    while !left.is_empty() {
-        let nearest = (0..left.len())
-            .min_by(|&a, &b| open[left[a]].0.total_cmp(&open[left[b]].0))
-            .expect("one is left");
-        let i = left.swap_remove(nearest);
-        out.push([points[open[i].1], points[i]]);
-        for &j in &left {
-            let d = far(points[i], points[j]);
-            if d < open[j].0 {
-                open[j] = (d, i);
-            }
-        }
-    }
-    out.into_iter()
+    let regions = layers.layer(0).islands(&Layer::default(), 0, &grid);
+    let regions: Vec<Region> = regions.into_iter().map(|r| r.0).collect();
+    Ok(Footprint::of(layers.layer(0), &regions, &grid))
 }

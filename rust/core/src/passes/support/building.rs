@@ -1,0 +1,324 @@
+//! From a part to supports that stand: what must be held, tips, columns, proof, base, judgement, and
+//! round again with more tips until nothing is loose or nothing more can be done.
+
+use super::judge::{Judge, Loose};
+use super::loads::{Loads, Neck, Pool, Verdict};
+use super::needs::{Sweep, Unmet};
+use super::probe::Probe;
+use super::proof::{self, Proof};
+use super::tips::{Pixel, Site, Sites, Stand};
+use super::trees::{self, Trees};
+use super::ways::Ways;
+use super::{Support, braces, geometry, telling};
+use crate::check;
+use crate::context::Context;
+use crate::error::Result;
+use crate::finding::Report;
+use crate::layers::{Grid, Layers, Scan, Survey};
+use crate::mechanics::bar;
+use crate::mechanics::peel::{Model, Pull};
+use crate::mesh::Vector;
+use crate::part::{Base, Member, Part, Role, Supports};
+use crate::passes::Raft;
+use crate::passes::raft::Style;
+use crate::setup::Setup;
+use std::sync::Arc;
+
+/// Rounds in which pieces that still begin in mid-air get another tip.
+const ROUNDS: usize = 8;
+/// Overloaded necks that get help in one round: it changes what their neighbours carry.
+const RELIEVED: usize = 8;
+/// How far supports and base may reach beyond the part's own box, mm.
+const AROUND_MM: f64 = 15.0;
+
+/// A part and all that is asked of it while its supports are built.
+pub(super) struct Building {
+    options: Support,
+    pub(super) part: Part,
+    plan: Raft,
+    pub(super) survey: Survey,
+    layers: Layers,
+    /// What the film does to each region of the survey.
+    loads: Vec<check::Load>,
+    /// The base that the part itself stands on, if it does.
+    raft: Layers,
+    probe: Probe,
+    /// Ways for single columns and for the thickest trunks.
+    thin: Ways,
+    thick: Ways,
+}
+
+impl Building {
+    pub(super) fn new(options: &Support, part: &Part, ctx: &Context) -> Result<Building> {
+        let setup = &ctx.setup;
+        let plan = part.raft.as_ref().map_or_else(
+            || Raft { style: Style::Feet, ..Raft::default() },
+            |r| r.plan.clone(),
+        );
+        let mut bounds = part.bounds();
+        bounds.min -= Vector::new(AROUND_MM, AROUND_MM, 0.0);
+        bounds.max += Vector::new(AROUND_MM, AROUND_MM, 0.0);
+        let grid = Grid::over(&bounds, setup.exposure.layer_mm, setup.machine.pixel_mm)?;
+        let body = part.surfaces(&[Role::Body, Role::Lattice]);
+        let layers = Scan::new(&body, grid).layers(&ctx.stage("scan", 0.0, 0.3))?;
+        let survey = Survey::of(&layers, &ctx.stage("islands", 0.3, 0.4))?;
+        // Only a part that stands on its raft is carried by it; else there is air between.
+        let raft = match &part.raft {
+            Some(r) if r.plan.lift_mm == 0.0 => {
+                Scan::new(&part.surfaces(&[Role::Raft]), grid).layers(ctx)?
+            }
+            _ => Layers { grid, first: 0, layers: Vec::new() },
+        };
+        let ways = |clear_mm: f64, from: f64, to: f64| {
+            let ctx = ctx.stage("ways", from, to);
+            Ways::new(&layers, plan.top_mm(), clear_mm, options.column_deg, &ctx)
+        };
+        let thin = ways(options.clear_mm(), 0.4, 0.7)?;
+        let thick = ways(options.trunk_clear_mm(), 0.7, 1.0)?;
+        let noise = setup.limits.noise_mm3;
+        let voids = survey.cups.iter().filter(|c| c.volume_mm3 >= noise);
+        let loads = check::loads(&survey, &layers, voids, ctx)?;
+        let probe = Probe::new(part);
+        Ok(Building {
+            options: options.clone(),
+            part: part.clone(),
+            plan,
+            survey,
+            layers,
+            loads,
+            raft,
+            probe,
+            thin,
+            thick,
+        })
+    }
+
+    pub(super) fn sites(&self) -> Sites<'_> {
+        Sites {
+            part: &self.part,
+            layers: &self.layers,
+            probe: &self.probe,
+            ways: &self.thin,
+            options: &self.options,
+        }
+    }
+
+    fn stands_on_raft(&self) -> bool {
+        !self.raft.layers.is_empty()
+    }
+
+    pub(super) fn loads(&self, setup: &Setup) -> Loads<'_> {
+        let first = self.layers.grid.layer_at(self.plan.top_mm() + 1e-6);
+        let stands = |layer: u32| layer == 0 || (self.stands_on_raft() && layer <= first);
+        Loads {
+            survey: &self.survey,
+            loads: &self.loads,
+            grounded: self.survey.regions.iter().map(|r| stands(r.layer)).collect(),
+            neck: Neck::new(
+                self.options.tip_mm,
+                setup.resin.green_strength_mpa,
+                setup.limits.safety,
+            ),
+        }
+    }
+
+    /// The part on supports and base, proven by the layers and by mechanics as far as it can be.
+    pub(super) fn raise(&self, report: &mut Report, ctx: &Context) -> Result<Part> {
+        let sites = self.sites();
+        let mut sweep = Sweep::new(&sites, self.options.reach(&ctx.setup));
+        sweep.run(&self.survey, &self.raft, &ctx.stage("needs", 0.0, 0.3))?;
+        let (mut found, shared, unmet) = (sweep.tips, sweep.shared, sweep.unmet);
+        let pool = Pool::new(&self.layers, &self.survey, POOL_MM);
+        let mut judge = Judge::default();
+        let mut round = 0;
+        loop {
+            let from = 0.3 + 0.7 * round as f64 / ROUNDS as f64;
+            let ctx = ctx.stage("round", from, from + 0.7 / ROUNDS as f64);
+            let outcome = self.prove(&mut found, &shared, &pool, &mut judge, &ctx)?;
+            round += 1;
+            let before = found.len();
+            if round < ROUNDS {
+                self.hold(judge.loose(), &sites, &unmet, &mut found);
+                for &(tip, layer) in outcome.proof.torn.iter().take(RELIEVED) {
+                    pool.relieve(&sites, &mut found, tip, layer);
+                }
+            }
+            if found.len() == before {
+                self.tell(report, &outcome, &unmet, &judge, &ctx.setup);
+                return Ok(self.finished(outcome));
+            }
+        }
+    }
+
+    /// What comes of a set of tips; those that the loads ask for beyond it are added.
+    pub(super) fn prove(
+        &self,
+        found: &mut Vec<Site>,
+        shared: &[(u32, Pixel, usize)],
+        pool: &Pool,
+        judge: &mut Judge,
+        ctx: &Context,
+    ) -> Result<Outcome> {
+        let (sites, setup) = (self.sites(), &ctx.setup);
+        let stage = ctx.stage("loads", 0.0, 0.3);
+        let verdict = self.loads(setup).settle(&sites, found, shared, pool, &stage)?;
+        let mut supports = self.build(found);
+        let proof = proof::prove(&mut supports, &verdict, &self.options, setup, &self.probe)?;
+        supports.mesh = geometry::mesh(&supports, self.options.embed_mm);
+        let (base, bond_use) = self.lay(&supports, ctx)?;
+        let reach_mm = self.options.reach(setup).layer;
+        let stage = ctx.stage("judge", 0.5, 1.0);
+        let looked_at =
+            judge.look(&self.layers, &supports.mesh, &base.mesh, reach_mm, &stage)?;
+        Ok(Outcome { verdict, supports, proof, base, bond_use, looked_at })
+    }
+
+    /// Says in a report what came of it.
+    pub(super) fn tell(
+        &self,
+        report: &mut Report,
+        outcome: &Outcome,
+        unmet: &[Unmet],
+        judge: &Judge,
+        setup: &Setup,
+    ) {
+        let told = telling::Told {
+            options: &self.options,
+            part: &self.part,
+            setup,
+            grid: &self.layers.grid,
+            unmet,
+            loads: &self.loads(setup),
+            verdict: &outcome.verdict,
+            proof: &outcome.proof,
+            bond_use: outcome.bond_use,
+            judge,
+        };
+        told.tell(report, &outcome.supports, &outcome.base);
+    }
+
+    /// The part with what was built for it.
+    pub(super) fn finished(&self, outcome: Outcome) -> Part {
+        let Outcome { supports, base, .. } = outcome;
+        let laid = (!base.mesh.triangles().is_empty()).then(|| Arc::new(base));
+        let raft = laid.or_else(|| self.part.raft.clone());
+        Part { supports: Some(Arc::new(supports)), raft, ..self.part.clone() }
+    }
+
+    /// Columns, necks and feet for the tips found, without geometry.
+    fn build(&self, found: &[Site]) -> Supports {
+        let o = &self.options;
+        let mut s = Supports::default();
+        let mut heads = Vec::new();
+        for site in found {
+            let head = s.nodes.len() as u32;
+            s.tips.push(o.tip(&site.hit, head));
+            s.nodes.push(site.head);
+            match &site.stand {
+                Stand::Base => heads.push(head),
+                Stand::Part { hit, node } => {
+                    let foot = match node {
+                        Some(node) => {
+                            s.nodes.push(*node);
+                            let length = (node - site.head).norm();
+                            let diameter_mm = o.slender_mm(1, length);
+                            s.members.push(Member { a: head, b: head + 1, diameter_mm });
+                            head + 1
+                        }
+                        None => head,
+                    };
+                    s.feet.push(foot);
+                    s.landings.push(o.tip(hit, foot));
+                }
+            }
+        }
+        let trees = Trees {
+            options: o,
+            probe: &self.probe,
+            thin: &self.thin,
+            thick: &self.thick,
+            floor_mm: self.plan.top_mm(),
+        };
+        trees.lead_down(&mut s, &heads);
+        trees::never_thinner_below(&mut s);
+        braces::add(&mut s, o, &self.probe);
+        s
+    }
+
+    /// Lays the base anew under the feet, and under the part where it stands on it.
+    fn lay(&self, s: &Supports, ctx: &Context) -> Result<(Base, f64)> {
+        let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
+        let feet = s.feet.iter().filter(|f| !landed.contains(f));
+        let mut under: Vec<[f64; 2]> =
+            feet.map(|&f| s.nodes[f as usize]).map(|p| [p.x, p.y]).collect();
+        if self.stands_on_raft() {
+            let placed = self.part.body.vertices().iter().map(|v| self.part.pose * v);
+            under.extend(placed.map(|p| [p.x, p.y]));
+        }
+        self.plan.lay(&under, &self.pulls(s, ctx), ctx)
+    }
+
+    /// The pull of every layer on the base: the part's and that of the bars, which are compact.
+    fn pulls(&self, s: &Supports, ctx: &Context) -> Vec<Pull> {
+        let kpa = Model::of(&ctx.setup).stress_kpa(1.0);
+        let grid = &self.layers.grid;
+        let mut all: Vec<Vec<Pull>> = (0..grid.layers)
+            .map(|k| {
+                let of_part = self.loads[self.survey.regions_of(k)].iter();
+                of_part.flat_map(|l| [l.peel, l.suction]).collect()
+            })
+            .collect();
+        for m in &s.members {
+            let (a, b) = (s.nodes[m.a as usize], s.nodes[m.b as usize]);
+            let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
+            let rise = high.z - low.z;
+            if rise < grid.layer_mm {
+                continue;
+            }
+            let area = bar::area_mm2(m.diameter_mm) * (high - low).norm() / rise;
+            for k in grid.layer_at(low.z)..grid.layer_at(high.z).min(grid.layers) {
+                let p = low + (high - low) * ((grid.z_mm(k) - low.z) / rise);
+                let force_n = area * kpa * 1e-3;
+                all[k as usize].push(Pull { force_n, x_mm: p.x, y_mm: p.y });
+            }
+        }
+        all.into_iter().map(Pull::sum).filter(|p| p.force_n > 0.0).collect()
+    }
+
+    /// Puts tips under pieces of the part that float, where a tip can stand and none was refused.
+    fn hold<'l>(
+        &self,
+        loose: impl Iterator<Item = &'l Loose>,
+        sites: &Sites<'_>,
+        unmet: &[Unmet],
+        found: &mut Vec<Site>,
+    ) {
+        for l in loose.filter(|l| l.floats) {
+            let layer = l.region.layer;
+            let Some(pixel) = l.of_body else { continue };
+            if unmet.iter().any(|u| u.island && u.layer == layer) {
+                continue;
+            }
+            let site = sites.on_base(pixel, layer);
+            let site = site.or_else(|why| {
+                if self.options.land_on_part { sites.on_part(pixel, layer) } else { Err(why) }
+            });
+            found.extend(site.ok());
+        }
+    }
+}
+
+/// What came of a set of tips.
+pub(super) struct Outcome {
+    verdict: Verdict,
+    supports: Supports,
+    proof: Proof,
+    base: Base,
+    /// Greatest tension between base and plate over what the bond may bear.
+    bond_use: f64,
+    /// Layers that had to be looked at.
+    pub(super) looked_at: usize,
+}
+
+/// Distance between the places that loads may call on, mm.
+const POOL_MM: f64 = 1.0;

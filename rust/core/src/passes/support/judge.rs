@@ -1,0 +1,101 @@
+//! The judge: what of part, supports and base together begins in mid-air or juts out too far.
+//!
+//! A layer is looked at again only where what was added in it or in the layer below has changed
+//! since the last time: that makes rounds of building, and changes by hand, quick.
+
+use super::needs::nearest_pixel;
+use super::tips::Pixel;
+use crate::context::Context;
+use crate::error::{Error, Result};
+use crate::layers::{Fill, Layer, Layers, Region, Scan, Surface};
+use crate::mesh::{Mesh, Pose};
+use rayon::prelude::*;
+
+/// Pieces of fewer pixels are rounding of the outline.
+const LEAST_PIXELS: u32 = 9;
+
+/// A region of the whole that is not carried.
+#[derive(Clone, Debug)]
+pub(super) struct Loose {
+    pub(super) region: Region,
+    /// A pixel of the part in it, if it is the part's.
+    pub(super) of_body: Option<Pixel>,
+    /// Nothing at all is under it; else it juts out beyond what young resin bears.
+    pub(super) floats: bool,
+}
+
+/// What the layers said, by layer, and to what.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Judge {
+    supports: Vec<Layer>,
+    base: Vec<Layer>,
+    loose: Vec<Vec<Loose>>,
+}
+
+impl Judge {
+    /// Looks at the part's layers together with the meshes of supports and base, and gives back
+    /// how many layers it had to look at.
+    pub(super) fn look(
+        &mut self,
+        body: &Layers,
+        supports: &Mesh,
+        base: &Mesh,
+        reach_mm: f64,
+        ctx: &Context,
+    ) -> Result<usize> {
+        let grid = &body.grid;
+        let scanned = |mesh| {
+            let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
+            Ok(Scan::new(&[surface], *grid).layers(ctx)?.layers)
+        };
+        let before = std::mem::take(self);
+        (self.supports, self.base) = (scanned(supports)?, scanned(base)?);
+        let n = body.layers.len();
+        let changed = |k: usize| {
+            before.supports.get(k) != Some(&self.supports[k])
+                || before.base.get(k) != Some(&self.base[k])
+        };
+        let again: Vec<usize> = (1..n).filter(|&k| changed(k) || changed(k - 1)).collect();
+        let whole = |k: usize| body.layers[k].union(&self.supports[k]).union(&self.base[k]);
+        let found = again
+            .par_iter()
+            .map(|&k| {
+                if ctx.cancel.is_cancelled() {
+                    return Err(Error::Cancelled);
+                }
+                let (here, below, k32) = (whole(k), whole(k - 1), k as u32);
+                let islands = here.islands(&below, k32, grid);
+                let mut jutting = here.beyond(&below, reach_mm, grid);
+                for (_, piece) in &islands {
+                    jutting = jutting.minus(piece);
+                }
+                let jutting = jutting.islands(&Layer::default(), k32, grid);
+                let jutting = jutting.into_iter().filter(|j| j.0.pixels >= LEAST_PIXELS);
+                let of_body = |region: &Region, piece: &Layer| {
+                    let body = piece.intersection(&body.layers[k]);
+                    nearest_pixel(&body, region.centroid_mm, grid)
+                };
+                let loose = |(region, piece): (Region, Layer), floats| Loose {
+                    region,
+                    of_body: of_body(&region, &piece),
+                    floats,
+                };
+                let mut out: Vec<Loose> = islands.into_iter().map(|i| loose(i, true)).collect();
+                out.extend(jutting.map(|j| loose(j, false)));
+                Ok(out)
+            })
+            .collect::<Result<Vec<_>>>()?;
+        self.loose = before.loose;
+        self.loose.resize_with(n, Vec::new);
+        let count = again.len();
+        for (k, of_layer) in again.into_iter().zip(found) {
+            self.loose[k] = of_layer;
+        }
+        Ok(count)
+    }
+
+    /// Everything loose, lowest layer first.
+    pub(super) fn loose(&self) -> impl Iterator<Item = &Loose> {
+        self.loose.iter().flatten()
+    }
+}

@@ -1,0 +1,168 @@
+//! Supports of every closed mesh of the shared data folder, judged by means that the pass does not
+//! use itself.
+
+use crate::common::shared;
+use crate::support_known::tilted;
+use parry3d_f64::math::Vector as ParryVector;
+use parry3d_f64::query::PointQuery;
+use parry3d_f64::shape::TriMesh;
+use std::collections::BTreeSet;
+use vatwright::layers::{Grid, Layer, Layers, Scan, Survey};
+use vatwright::mechanics::frame::SupportFrame;
+use vatwright::mesh::{Point, health, io};
+
+use vatwright::passes::{Pass, Raft, Support};
+use vatwright::{Context, Part, Role, Setup, Solid, Supports, Tip};
+
+/// Coarse enough that a test takes seconds.
+fn context() -> Context {
+    let mut setup = Setup::default();
+    (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1);
+    Context::new(setup)
+}
+
+/// The file as a solid 25 mm long, since many state no unit; none where it cannot be repaired.
+fn load(name: &str) -> Option<Solid> {
+    let path = shared(&format!("meshes/{name}.stl"))?;
+    let mesh = io::read(path, &io::ReadOptions::default()).ok()?;
+    let mesh = mesh.scaled(25.0 / mesh.bounds().size().max()).ok()?;
+    Some(health::repair(mesh, &health::RepairOptions::default()).ok()?.value.solid)
+}
+
+fn supported(part: Part, ctx: &Context) -> Part {
+    let part = Raft::default().apply(part, ctx).unwrap().value;
+    Support::default().apply(part, ctx).unwrap().value
+}
+
+/// What a name's three poses are asked.
+fn poses(name: &str) {
+    let Some(solid) = load(name) else { return };
+    let ctx = context();
+    for (x, y) in [(0.0, 0.0), (35.0, 20.0), (100.0, -25.0)] {
+        let name = format!("{name} turned by {x}° and {y}°");
+        let part = tilted(solid.clone(), x, y);
+        let done = supported(part.clone(), &ctx);
+        let s = done.supports.as_deref().unwrap();
+        nothing_floats(&name, &done, &ctx);
+        bars_keep_off(&name, &done, s);
+        layers_meet_only_at_tips(&name, &done, s, &ctx);
+        everything_has_a_foot(&name, &done, s);
+        let r = &ctx.setup.resin;
+        SupportFrame::new(s, r.green_modulus_mpa, r.poisson).frame.factor().unwrap();
+        for threads in [1, 7] {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let again = pool.install(|| supported(part.clone(), &ctx));
+            assert!(again == done, "{name} on {threads} threads");
+        }
+    }
+}
+
+fn scanned(part: &Part, roles: &[Role], grid: Grid, ctx: &Context) -> Layers {
+    Scan::new(&part.surfaces(roles), grid).layers(ctx).unwrap()
+}
+
+fn grid(part: &Part, ctx: &Context) -> Grid {
+    let (layer, pixel) = (ctx.setup.exposure.layer_mm, ctx.setup.machine.pixel_mm);
+    Grid::around(&part.surfaces(&Role::ALL), layer, pixel).unwrap()
+}
+
+fn nothing_floats(name: &str, part: &Part, ctx: &Context) {
+    let layers = scanned(part, &Role::ALL, grid(part, ctx), ctx);
+    let survey = Survey::of(&layers, ctx).unwrap();
+    let islands: Vec<_> = survey.islands.iter().map(|&i| survey.regions[i as usize]).collect();
+    assert!(islands.is_empty(), "{name}: {islands:?}");
+}
+
+/// Points on every bar's axis keep the stated gap beyond its radius from the part's surface.
+fn bars_keep_off(name: &str, part: &Part, s: &Supports) {
+    const STEP_MM: f64 = 0.2;
+    let mesh = part.mesh(&[Role::Body, Role::Lattice]);
+    let vector = |p: &Point| ParryVector::new(p.x, p.y, p.z);
+    let vertices = mesh.vertices().iter().map(vector).collect();
+    let surface = TriMesh::new(vertices, mesh.triangles().to_vec()).unwrap();
+    let node = |i: u32| s.nodes[i as usize];
+    let gap_mm = Support::default().gap_mm;
+    let bars = s.members.iter().map(|m| (node(m.a), node(m.b), m.diameter_mm, gap_mm));
+    // Necks must come near at the contact; from half-way down they keep off too, but for those
+    // that meet a landing half-way in a gap too narrow for a bar.
+    let landed: BTreeSet<u32> = s.landings.iter().map(|t| t.node).collect();
+    let free = s.tips.iter().filter(|t| !landed.contains(&t.node));
+    let necks = free.map(|t| {
+        let head = node(t.node);
+        (nalgebra::center(&head, &t.contact), head, t.diameter_mm, 0.0)
+    });
+    for (a, b, diameter_mm, gap_mm) in bars.chain(necks) {
+        let steps = ((b - a).norm() / STEP_MM).ceil().max(1.0);
+        for i in 0..=steps as u32 {
+            let p = a + (b - a) * (f64::from(i) / steps);
+            let off = surface.distance_to_local_point(vector(&p), false) - diameter_mm / 2.0;
+            assert!(off >= gap_mm - 1e-6, "{name}: {off} mm beside a bar at {p}");
+        }
+    }
+}
+
+/// Where the layers of supports and part overlap there is a contact.
+fn layers_meet_only_at_tips(name: &str, part: &Part, s: &Supports, ctx: &Context) {
+    let grid = grid(part, ctx);
+    let body = scanned(part, &[Role::Body, Role::Lattice], grid, ctx);
+    let bars = scanned(part, &[Role::Support], grid, ctx);
+    let landed: BTreeSet<u32> = s.landings.iter().map(|t| t.node).collect();
+    for k in 0..grid.layers {
+        let both: Layer = body.layer(k).intersection(bars.layer(k));
+        for row in both.rows() {
+            for span in both.row(row) {
+                let (a, b) = span.pixels();
+                for p in (a..b).map(|column| grid.pixel(column, row, k)) {
+                    // A neck in a gap too narrow for a bar may brush its walls.
+                    let near = |t: &Tip| {
+                        let along = s.nodes[t.node as usize] - t.contact;
+                        let most = if landed.contains(&t.node) { 1.0 } else { 0.0 };
+                        let at = ((p - t.contact).dot(&along) / along.norm_squared()).clamp(0.0, most);
+                        (t.contact + along * at - p).norm() < 0.5 * t.diameter_mm + 0.3
+                    };
+                    let known = s.tips.iter().chain(&s.landings).any(near);
+                    assert!(known, "{name}: supports cut into the part at {p}");
+                }
+            }
+        }
+    }
+}
+
+/// From every tip there is a way along bars to a foot, and every foot stands on base or part.
+fn everything_has_a_foot(name: &str, part: &Part, s: &Supports) {
+    let mut stands: BTreeSet<u32> = s.feet.iter().copied().collect();
+    loop {
+        let before = stands.len();
+        for m in &s.members {
+            if stands.contains(&m.a) || stands.contains(&m.b) {
+                stands.extend([m.a, m.b]);
+            }
+        }
+        if stands.len() == before {
+            break;
+        }
+    }
+    assert!(s.tips.iter().all(|t| stands.contains(&t.node)), "{name}");
+    let raft = part.raft.as_ref().unwrap();
+    let landed: BTreeSet<u32> = s.landings.iter().map(|t| t.node).collect();
+    for f in s.feet.iter().filter(|f| !landed.contains(f)) {
+        let p = s.nodes[*f as usize];
+        assert!((p.z - raft.plan.top_mm()).abs() < 1e-9, "{name}: foot at {p}");
+        let b = raft.mesh.bounds();
+        assert!((b.min.x..=b.max.x).contains(&p.x) && (b.min.y..=b.max.y).contains(&p.y), "{name}");
+    }
+}
+
+macro_rules! meshes {
+    ($($name:ident)*) => { $(
+        #[test]
+        fn $name() {
+            poses(stringify!($name));
+        }
+    )* };
+}
+
+meshes! {
+    cavity_spiral gearwheel goblet_vase n100_plate pci_bracket penguin porta_filter_funnel
+    skull solar_case wagon_wheels
+}

@@ -1,0 +1,240 @@
+//! Supports of parts whose answer can be thought out beforehand.
+
+use nalgebra::{UnitQuaternion, Vector3};
+use std::sync::Arc;
+use vatwright::check::{Evidence, inspect};
+use vatwright::mechanics::bar;
+use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
+use vatwright::passes::{Pass, Raft, Support};
+use vatwright::{Context, Done, Finding, Part, Setup, Severity, Solid, Tip};
+
+/// A coarser pixel than any printer's keeps the tests quick; layers are final.
+pub(crate) fn context() -> Context {
+    let mut setup = Setup::load("desk-50um").unwrap();
+    setup.machine.pixel_mm = 0.1;
+    Context::new(setup)
+}
+
+/// A part turned about x, then about y.
+pub(crate) fn tilted(body: Solid, x_deg: f64, y_deg: f64) -> Part {
+    let about = |axis, deg: f64| UnitQuaternion::from_axis_angle(&axis, deg.to_radians());
+    let turn = about(Vector3::y_axis(), y_deg) * about(Vector3::x_axis(), x_deg);
+    Part::new(body).turned(turn, 0.0).unwrap()
+}
+
+/// A part whose facets are kept clean where the choice says so.
+fn clean(part: Part, choice: impl Fn(&Mesh) -> Vec<bool>) -> Part {
+    let keep_clean = Arc::new(choice(&part.body));
+    Part { keep_clean, ..part }
+}
+
+/// Solids that overlap as one, each moved.
+fn joined(name: &str, pieces: &[(Solid, [f64; 3])]) -> Solid {
+    let moved = |(s, by): &(Solid, [f64; 3])| {
+        let pose = Pose::translation(by[0], by[1], by[2]);
+        let at = s.vertices().iter().map(|v| pose * v).collect();
+        Mesh::new(name, at, s.triangles().to_vec()).unwrap()
+    };
+    let meshes: Vec<Mesh> = pieces.iter().map(moved).collect();
+    Solid::try_from(Mesh::concat(name, &meshes)).unwrap()
+}
+
+fn prism(name: &str, outline: &[[f64; 2]], depth_mm: f64) -> Solid {
+    shapes::extrude(name, &[outline.to_vec()], depth_mm).unwrap()
+}
+
+/// A beam on a post, in the plane of the paper.
+fn tee() -> Solid {
+    let half = [[2.0, 0.0], [2.0, 14.0], [10.0, 14.0], [10.0, 18.0]];
+    let mut outline = half.to_vec();
+    outline.extend(half.iter().rev().map(|p| [-p[0], p[1]]));
+    prism("tee", &outline, 6.0)
+}
+
+/// A block 24 wide and 14 high with a round passage of 16 mm.
+fn arch() -> Solid {
+    let mut outline = vec![[12.0, 0.0], [12.0, 14.0], [-12.0, 14.0], [-12.0, 0.0]];
+    outline.extend((0..=40).map(|i| {
+        let (sin, cos) = (std::f64::consts::PI * f64::from(i) / 40.0).sin_cos();
+        [-8.0 * cos, 8.0 * sin]
+    }));
+    prism("arch", &outline, 6.0)
+}
+
+fn mushroom() -> Solid {
+    let mut side = vec![[0.0, 0.0], [3.0, 0.0], [3.0, 10.0]];
+    side.extend((0..=16).map(|i| {
+        let (sin, cos) = (std::f64::consts::FRAC_PI_2 * f64::from(i) / 16.0).sin_cos();
+        [9.0 * cos, 10.0 + 6.0 * sin]
+    }));
+    shapes::lathe("mushroom", &[side], 60).unwrap()
+}
+
+fn table() -> Solid {
+    let leg = || shapes::cuboid(3.0, 3.0, 10.0).unwrap();
+    let mut pieces = vec![(shapes::cuboid(22.0, 16.0, 2.0).unwrap(), [0.0, 0.0, 10.0])];
+    for (x, y) in [(0.0, 0.0), (19.0, 0.0), (0.0, 13.0), (19.0, 13.0)] {
+        pieces.push((leg(), [x, y, 0.5]));
+    }
+    joined("table", &pieces)
+}
+
+/// Trunk, head, and arms that reach out level.
+fn figure() -> Solid {
+    let arm = shapes::cuboid(18.0, 2.5, 2.5).unwrap();
+    joined(
+        "figure",
+        &[
+            (shapes::capsule(3.5, 16.0, 40).unwrap(), [0.0, 0.0, 3.5]),
+            (shapes::sphere(2.6, 2000).unwrap(), [0.0, 0.0, 25.0]),
+            (arm.clone(), [1.0, -1.25, 17.0]),
+            (arm, [-19.0, -1.25, 17.0]),
+        ],
+    )
+}
+
+/// A gear whose teeth, flanks and roots, are to be kept clean.
+fn gear(tilt_deg: f64) -> Part {
+    let body = shapes::gear(1.0, 20, 5.0, 6.0, 6).unwrap();
+    clean(tilted(body, tilt_deg, 0.0), |m| {
+        let bore = select::by_cylinder(m, Point::origin(), Vector::z(), 3.0, 0.05).unwrap();
+        let upright = |i: usize| m.area_normal(i).normalize().z.abs() < 0.1;
+        (0..m.triangles().len()).map(|i| upright(i) && !bore[i]).collect()
+    })
+}
+
+/// A lens whose two faces are to be kept clean.
+fn lens(tilt_deg: f64) -> Part {
+    let body = shapes::biconvex(30.0, 30.0, 18.0, 5.0, 80).unwrap();
+    clean(tilted(body, tilt_deg, 0.0), |m| {
+        let upright = |i: usize| m.area_normal(i).normalize().z.abs() < 0.1;
+        (0..m.triangles().len()).map(|i| !upright(i)).collect()
+    })
+}
+
+/// All of them by name.
+pub(crate) fn parts() -> Vec<(&'static str, Part)> {
+    let slab = || shapes::plate(20.0, 14.0, 2.5).unwrap();
+    vec![
+        ("tee", tilted(tee(), 90.0, 0.0)),
+        ("arch", tilted(arch(), 90.0, 0.0)),
+        ("mushroom", Part::new(mushroom())),
+        ("ball", Part::new(shapes::sphere(8.0, 5000).unwrap())),
+        ("lying cylinder", tilted(shapes::cylinder(4.0, 16.0, 60).unwrap(), 90.0, 0.0)),
+        ("slab at 0°", Part::new(slab())),
+        ("slab at 15°", tilted(slab(), 15.0, 0.0)),
+        ("slab at 45°", tilted(slab(), 45.0, 0.0)),
+        ("table", Part::new(table())),
+        ("ring", Part::new(shapes::torus(8.0, 2.0, 60).unwrap())),
+        ("standing ring", tilted(shapes::torus(8.0, 2.0, 60).unwrap(), 90.0, 0.0)),
+        ("gear", gear(0.0)),
+        ("lens", lens(90.0)),
+        ("figure", Part::new(figure())),
+        ("cube on its corner", tilted(shapes::cuboid(14.0, 14.0, 14.0).unwrap(), 45.0, 35.264)),
+    ]
+}
+
+pub(crate) fn supported(part: Part, ctx: &Context) -> Done<Part> {
+    let part = Raft::default().apply(part, ctx).unwrap().value;
+    Support::default().apply(part, ctx).unwrap()
+}
+
+/// What the check finds of at least that severity.
+fn found(part: &Part, least: Severity, ctx: &Context) -> Vec<Finding> {
+    let found = inspect(part, ctx).unwrap().findings;
+    found.into_iter().filter(|f| f.severity >= least).collect()
+}
+
+/// How much of what tips are for the check misses.
+fn missed(part: &Part, ctx: &Context) -> usize {
+    let of = |f: &&Finding| ["island", "overhang", "sag", "tips"].contains(&f.code.as_str());
+    found(part, Severity::Warning, ctx).iter().filter(of).count()
+}
+
+fn assert_no_fault(name: &str, part: &Part, ctx: &Context) {
+    let faults = found(part, Severity::Fault, ctx);
+    assert!(faults.is_empty(), "{name}: {faults:#?}");
+}
+
+/// Tips that stand on facets to be kept clean.
+fn marks(part: &Part) -> usize {
+    let s = part.supports.as_ref().unwrap();
+    let on = |t: &&Tip| t.facet.is_some_and(|f| part.is_keep_clean(f as usize));
+    s.tips.iter().chain(&s.landings).filter(on).count()
+}
+
+#[test]
+fn the_check_finds_no_fault() {
+    let ctx = context();
+    for (name, part) in parts() {
+        let done = supported(part, &ctx);
+        assert_no_fault(name, &done.value, &ctx);
+        assert_eq!(marks(&done.value), 0, "{name}");
+        assert_ne!(done.report.worst(), Some(Severity::Fault), "{name}");
+    }
+}
+
+/// Bodies that stand on a point or an edge: few tips are needed to begin them, many to hold them.
+#[test]
+fn where_load_governs_tips_are_few() {
+    let ctx = context();
+    let resin = &ctx.setup.resin;
+    let neck_n = bar::neck_n(resin.green_strength_mpa, Support::default().tip_mm);
+    for (name, part) in [
+        ("cone", tilted(shapes::cone(9.0, 14.0, 60).unwrap(), 180.0, 0.0)),
+        ("big cone", tilted(shapes::cone(15.0, 25.0, 60).unwrap(), 180.0, 0.0)),
+    ] {
+        let done = supported(part, &ctx);
+        assert_no_fault(name, &done.value, &ctx);
+        // The peak is read from the check, which knows nothing of what the pass thought.
+        let bare = Evidence::gather(&done.value, &ctx).unwrap();
+        let pull = |k: u32| -> f64 {
+            bare.loads[bare.body_survey().regions_of(k)].iter().map(|l| l.peel.force_n).sum()
+        };
+        let peak_n = (0..bare.grid().layers).map(pull).fold(0.0, f64::max);
+        let least = bar::necks_for(peak_n, ctx.setup.limits.safety, neck_n);
+        let tips = done.value.supports.unwrap().tips.len();
+        assert!(tips as f64 <= 1.5 * f64::from(least), "{name}: {tips} tips, {least} needed");
+        assert!(tips >= least as usize, "{name}: {tips} tips, {least} needed");
+    }
+}
+
+/// Where a piece begins on surfaces to be kept clean, nothing touches it and the pass says where.
+#[test]
+fn what_clean_surfaces_forbid_is_told() {
+    let ctx = context();
+    for (name, part) in [("gear", gear(35.0)), ("lens", lens(0.0)), ("lens", lens(80.0))] {
+        let done = supported(part, &ctx);
+        assert_eq!(marks(&done.value), 0, "{name}");
+        let told = done.report.findings.iter().filter(|f| f.code == "island" && f.place.is_some());
+        assert!(told.count() > 0, "{name}");
+    }
+}
+
+/// The proof is not idle: without some of its tips the check sees what they held.
+#[test]
+fn without_some_tips_the_check_sees_the_fault() {
+    let ctx = context();
+    let mut seed = 7u64;
+    let mut dice = |n: usize| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 33) as usize % n
+    };
+    for (name, part) in parts() {
+        let edit = Support::default().edit(supported(part, &ctx).value, &ctx).unwrap();
+        assert_no_fault(name, &edit.done().value, &ctx);
+        let before = missed(&edit.done().value, &ctx);
+        // What begins in mid-air begins on the lowest tips.
+        let z = |i: &usize| edit.tips()[*i].contact.z;
+        let lowest = (0..edit.tips().len()).map(|i| z(&i)).fold(f64::INFINITY, f64::min);
+        let lost: Vec<usize> = (0..edit.tips().len()).filter(|i| z(i) < lowest + 0.1).collect();
+        let less = edit.without(&lost, &ctx).unwrap();
+        assert!(missed(&less.done().value, &ctx) > before, "{name} without its lowest tips");
+        // Many tips are there because each carries its own piece of a flat underside.
+        for _ in 0..if edit.tips().len() > 40 { 3 } else { 0 } {
+            let lost: Vec<usize> = (0..edit.tips().len()).filter(|_| dice(3) == 0).collect();
+            let less = edit.without(&lost, &ctx).unwrap();
+            assert!(missed(&less.done().value, &ctx) > before, "{name} without {lost:?}");
+        }
+    }
+}
