@@ -141,3 +141,18 @@ fn openings_lower_the_peel_of_the_base() {
     assert!(open < 0.85 * closed, "{open} N of {closed} N");
     assert!(net < 0.85 * closed, "{net} N of {closed} N");
 }
+
+#[test]
+fn supports_fuse_into_one_solid() {
+    let ctx = context();
+    let body = shapes::sphere(5.0, 500).unwrap();
+    let done = supported(Part::new(body), &Raft::default(), &Support::default(), &ctx);
+    let whole = done.value.fused(&Role::ALL, &ctx).unwrap();
+    assert_eq!(vatwright::mesh::health::diagnose(whole.mesh()).shells, 1);
+    // Layers see the same material in both.
+    let surfaces = done.value.surfaces(&Role::ALL);
+    let grid = Grid::around(&surfaces, 0.05, 0.05).unwrap();
+    let volume = Scan::new(&surfaces, grid).layers(&ctx).unwrap().volume_mm3();
+    let fused = vatwright::mesh::measure::volume_mm3(whole.mesh());
+    assert!((fused - volume).abs() < 2e-3 * volume, "{fused} against {volume} mm³");
+}

@@ -117,7 +117,8 @@ fn layers_meet_only_at_tips(name: &str, part: &Part, s: &Supports, ctx: &Context
                     let near = |t: &Tip| {
                         let along = s.nodes[t.node as usize] - t.contact;
                         let most = if landed.contains(&t.node) { 1.0 } else { 0.0 };
-                        let at = ((p - t.contact).dot(&along) / along.norm_squared()).clamp(0.0, most);
+                        let at =
+                            ((p - t.contact).dot(&along) / along.norm_squared()).clamp(0.0, most);
                         (t.contact + along * at - p).norm() < 0.5 * t.diameter_mm + 0.3
                     };
                     let known = s.tips.iter().chain(&s.landings).any(near);

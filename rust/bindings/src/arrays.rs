@@ -110,6 +110,16 @@ pub(crate) fn from_points<'py>(
     PyArray1::from_vec(py, flat).reshape([points.len(), 3])
 }
 
+/// Numbers as an array of rows of so many columns.
+pub(crate) fn reshaped<T: numpy::Element>(
+    py: Python<'_>,
+    flat: Vec<T>,
+    columns: usize,
+) -> PyResult<Bound<'_, PyArray2<T>>> {
+    let rows = flat.len() / columns;
+    PyArray1::from_vec(py, flat).reshape([rows, columns])
+}
+
 /// An (m, 3) uint32 array.
 pub(crate) fn from_triangles<'py>(
     py: Python<'py>,

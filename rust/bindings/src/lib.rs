@@ -16,6 +16,7 @@ mod run;
 mod select;
 mod setup;
 mod shapes;
+mod supports;
 
 use pyo3::prelude::*;
 use pyo3::types::PyTuple;
@@ -38,13 +39,14 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add("CAUTIONS", cautions)?;
     classes!(m;
         mesh::Mesh, mesh::Solid, part::Part, plate::Placed, plate::Plate, recipe::Recipe,
-        report::Done, layers::Layers, layers::Survey;
+        report::Done, layers::Layers, layers::Survey,
+        supports::Supports, supports::Frame, supports::SupportEdit;
         records
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
         passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
         passes::Hollow, passes::Vent, passes::Raft, passes::Support,
         passes::Check, passes::Pack, passes::Estimate, passes::Cost,
-        part::VentHole, mesh::Measures, health::Defects, health::Hole, health::Health,
+        part::VentHole, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
         layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);
     for function in [

@@ -8,6 +8,7 @@ use crate::plain;
 use crate::record::record;
 use crate::run::{How, run, run_plain};
 use crate::setup::{Setup, given};
+use crate::supports::Supports;
 use numpy::{PyArray1, PyArray2};
 use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyTuple, PyType};
@@ -121,8 +122,24 @@ impl Part {
 
     /// The supports; plate coordinates.
     #[getter]
-    fn supports(&self) -> Option<Mesh> {
-        self.0.supports.as_ref().map(|s| s.mesh.clone().into())
+    fn supports(&self) -> Option<Supports> {
+        self.0.supports.clone().map(Supports)
+    }
+
+    /// Supports, raft and body (with cavities and lattice) as one boolean solid, plate coordinates:
+    /// walls between pieces that overlap dissolve. The layers need no such thing; other software
+    /// may.
+    #[pyo3(signature = (roles = None, *, progress = None, threads = None))]
+    fn fused(
+        &self,
+        py: Python<'_>,
+        roles: Option<Bound<'_, PyAny>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Solid> {
+        let roles = self::roles(py, roles)?;
+        let how = How { progress, threads };
+        run_plain(py, how, |ctx| self.0.fused(&roles, ctx)).map(Solid)
     }
 
     /// Box around everything that will be printed, plate coordinates.

@@ -6,6 +6,7 @@ use crate::record::record;
 use crate::report::Done;
 use crate::run::{How, run};
 use crate::setup::{Setup, given};
+use crate::supports::SupportEdit;
 use pyo3::prelude::*;
 use std::sync::Arc;
 use vatwright::passes::{self as core, Pass};
@@ -91,7 +92,20 @@ part_pass!(Orient, core::Orient, "Chooses the pose.", nested { weights: Weights 
 part_pass!(Hollow, core::Hollow, "Makes a cavity at constant wall.");
 part_pass!(Vent, core::Vent, "Cuts holes that let air in and resin out.");
 part_pass!(Raft, core::Raft, "Puts a base under the part.");
-part_pass!(Support, core::Support, "Holds every island and overhang against peel.");
+part_pass!(Support, core::Support, "Holds every island and overhang against peel.", nested {}, {
+    /// Opens a part's supports for changes by hand; a part without any begins without tips.
+    #[pyo3(signature = (part, setup = None, *, progress = None, threads = None))]
+    fn edit(
+        &self,
+        py: Python<'_>,
+        part: &Part,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<SupportEdit> {
+        SupportEdit::open(py, &self.0, part, given(setup), How { progress, threads })
+    }
+});
 part_pass!(Check, vatwright::check::Check, "Says layer by layer what would fail.");
 
 record!(Pack, core::Pack, "Places many parts on the fewest, shortest plates.", {

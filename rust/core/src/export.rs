@@ -1,8 +1,9 @@
 //! Parts and plates as mesh files: where the pieces kept apart by role become one object a part.
 
+use crate::context::Context;
 use crate::error::Result;
 use crate::mesh::io::{Item, write};
-use crate::mesh::{Mesh, Pose};
+use crate::mesh::{Mesh, Pose, Solid, boolean};
 use crate::part::{Part, Role};
 use crate::plate::Plate;
 use std::collections::BTreeMap;
@@ -16,6 +17,17 @@ impl Part {
         let surfaces = self.surfaces(roles);
         let placed: Vec<Mesh> = surfaces.iter().map(|s| s.mesh.transformed(&s.pose)).collect();
         Mesh::concat(self.name.clone(), &placed)
+    }
+
+    /// The given roles as one boolean solid in plate coordinates: walls between overlapping pieces
+    /// dissolve. Layers, check and export need no such thing; other software may. It takes about
+    /// as long as [`boolean::fuse`].
+    ///
+    /// # Errors
+    /// As [`boolean::fuse`]; [`Error::NotSolid`](crate::Error::NotSolid) when the part has nothing
+    /// of these roles.
+    pub fn fused(&self, roles: &[Role], ctx: &Context) -> Result<Solid> {
+        Ok(boolean::fuse(&Solid::try_from(self.mesh(roles))?, ctx)?.solid)
     }
 
     /// Writes the given roles as one object, STL or 3MF by the file's ending.

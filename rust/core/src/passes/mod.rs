@@ -17,7 +17,7 @@ pub use hollow::Hollow;
 pub use orient::Orient;
 pub use pack::Pack;
 pub use raft::Raft;
-pub use support::Support;
+pub use support::{Edit, Support};
 pub use vent::Vent;
 
 /// One step of the work. Implement it for a struct of your own to extend a recipe.

@@ -27,7 +27,7 @@ use std::sync::Arc;
 /// Rounds in which pieces that still begin in mid-air get another tip.
 const ROUNDS: usize = 8;
 /// Overloaded necks that get help in one round: it changes what their neighbours carry.
-const RELIEVED: usize = 8;
+const RELIEVED: usize = 3;
 /// How far supports and base may reach beyond the part's own box, mm.
 const AROUND_MM: f64 = 15.0;
 
@@ -51,10 +51,10 @@ pub(super) struct Building {
 impl Building {
     pub(super) fn new(options: &Support, part: &Part, ctx: &Context) -> Result<Building> {
         let setup = &ctx.setup;
-        let plan = part.raft.as_ref().map_or_else(
-            || Raft { style: Style::Feet, ..Raft::default() },
-            |r| r.plan.clone(),
-        );
+        let plan = part
+            .raft
+            .as_ref()
+            .map_or_else(|| Raft { style: Style::Feet, ..Raft::default() }, |r| r.plan.clone());
         let mut bounds = part.bounds();
         bounds.min -= Vector::new(AROUND_MM, AROUND_MM, 0.0);
         bounds.max += Vector::new(AROUND_MM, AROUND_MM, 0.0);
@@ -168,8 +168,7 @@ impl Building {
         let (base, bond_use) = self.lay(&supports, ctx)?;
         let reach_mm = self.options.reach(setup).layer;
         let stage = ctx.stage("judge", 0.5, 1.0);
-        let looked_at =
-            judge.look(&self.layers, &supports.mesh, &base.mesh, reach_mm, &stage)?;
+        let looked_at = judge.look(&self.layers, &supports.mesh, &base.mesh, reach_mm, &stage)?;
         Ok(Outcome { verdict, supports, proof, base, bond_use, looked_at })
     }
 

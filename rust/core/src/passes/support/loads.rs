@@ -288,13 +288,7 @@ impl Pool {
 
     /// Places another tip beside one that carries too much at a layer, among those that begin
     /// before it.
-    pub(super) fn relieve(
-        &self,
-        sites: &Sites<'_>,
-        found: &mut Vec<Site>,
-        tip: usize,
-        layer: u32,
-    ) {
+    pub(super) fn relieve(&self, sites: &Sites<'_>, found: &mut Vec<Site>, tip: usize, layer: u32) {
         const FAR_MM: f64 = 4.0;
         let here = found[tip].xy();
         let distance = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);

@@ -216,7 +216,11 @@ fn neck_under(sites: &Sites<'_>, tips: &[Site], k: u32, piece: &Layer) -> Option
 }
 
 /// Islands without a tip of their own that begin on the neck of another: layer, a pixel, the tip.
-pub(super) fn shared(sites: &Sites<'_>, survey: &Survey, tips: &[Site]) -> Vec<(u32, Pixel, usize)> {
+pub(super) fn shared(
+    sites: &Sites<'_>,
+    survey: &Survey,
+    tips: &[Site],
+) -> Vec<(u32, Pixel, usize)> {
     let grid = &sites.layers.grid;
     let mut out = Vec::new();
     for &i in &survey.islands {

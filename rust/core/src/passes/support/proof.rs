@@ -19,6 +19,8 @@ const CRITICAL: usize = 5;
 const ROUNDS: usize = 6;
 /// Use of a limit that rounding alone may bring about.
 pub(super) const TOLERATED: f64 = 1.005;
+/// Use of a neck's strength that is aimed at: layers that are not solved may pull a little more.
+const AIM: f64 = 0.95;
 /// How much thicker than asked members and necks may grow.
 const THICKEST: f64 = 2.0;
 const WIDEST_NECK: f64 = 1.6;
@@ -180,7 +182,7 @@ fn worst(answers: &[Answer], setup: &Setup) -> Proof {
 /// Necks that carry too much, worst first.
 fn torn(answers: &[Answer]) -> Vec<(usize, u32)> {
     let necks = |a: &Answer| a.necks.iter().map(|n| (n.1, n.0, a.case.layer)).collect::<Vec<_>>();
-    let mut over: Vec<_> = answers.iter().flat_map(necks).filter(|n| n.0 > TOLERATED).collect();
+    let mut over: Vec<_> = answers.iter().flat_map(necks).filter(|n| n.0 > 1.0).collect();
     over.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
     let mut seen = std::collections::BTreeSet::new();
     over.retain(|n| seen.insert(n.1));
@@ -229,8 +231,8 @@ fn grow(
     for (i, tip) in s.tips.iter_mut().enumerate() {
         let of_tip = |a: &Answer| a.necks.iter().find(|n| n.0 == i).map_or(0.0, |n| n.1);
         let over = answers.iter().map(of_tip).fold(0.0, f64::max);
-        let wanted = (tip.diameter_mm * over.sqrt() * 1.01).min(WIDEST_NECK * o.tip_mm);
-        if over > 1.0 && wanted > tip.diameter_mm * 1.001 {
+        let wanted = (tip.diameter_mm * (over / AIM).sqrt()).min(WIDEST_NECK * o.tip_mm);
+        if over > AIM && wanted > tip.diameter_mm * 1.001 {
             tip.diameter_mm = wanted;
             (changed, grown[count + i]) = (true, true);
         }

@@ -1,11 +1,11 @@
 //! What the pass has to say: numbers of what was built, findings of what could not be reached.
 
+use super::Support;
+use super::judge::Judge;
 use super::loads::{Loads, Verdict};
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
-use super::Support;
-use super::judge::Judge;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::Grid;
 use crate::mechanics::bar;

@@ -128,12 +128,7 @@ impl Sites<'_> {
     }
 
     /// Head and stand of a column along `way` from a contact to the part.
-    fn landing(
-        &self,
-        hit: &Hit,
-        way: &Vector,
-        brushing: bool,
-    ) -> Result<(Point, Stand), Refusal> {
+    fn landing(&self, hit: &Hit, way: &Vector, brushing: bool) -> Result<(Point, Stand), Refusal> {
         const FLATTEST: f64 = 0.5; // a foot meets the surface at 30° at least
         const FAR_MM: f64 = 500.0;
         let o = self.options;
