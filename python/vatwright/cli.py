@@ -13,10 +13,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import vatwright as vw
+from vatwright import plates
 from vatwright import report as reports
 from vatwright.types import Progress
 
-__all__ = ["main"]
+__all__ = ["main", "print_plates"]
 
 FINE, FAULT, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -96,20 +97,8 @@ def _prepare(options: argparse.Namespace) -> int:
         return USAGE
     with _progress("plates") as progress:
         packed = vw.Pack().apply(parts, setup, progress=progress)
-    report = vw.Report(pass_="prepare", inner=[*done.reports(), packed.report])
-    costs = []
-    for plate in packed.value:
-        cost = vw.Estimate().apply(plate, setup)
-        costs.append(cost.report)
-        for ending in ("3mf", "stl"):
-            plate.save(options.out / f"{plate.name}.{ending}")
-    report = report.replace(inner=[*report.inner, *costs])
-    reports.save(report, options.out / "report.json")
-    reports.save(report, options.out / "report.html")
-    _print_table(
-        ("plate", "parts", "height mm"),
-        [(p.name, str(len(p.placed)), f"{p.height_mm:.2f}") for p in packed.value],
-    )
+    report = plates.save(packed, setup, options.out, before=done.reports())
+    print_plates(report)
     _print_findings(report)
     failed = any(not outcome.ok for outcome in done.outcomes)
     return FAULT if failed or report.worst == "fault" else FINE
@@ -170,6 +159,12 @@ def _print_numbers(report: vw.Report, depth: int = 0) -> None:
         print("  " * (depth + 1) + f"{name} = {shown}")
     for inner in report.inner:
         _print_numbers(inner, depth + 1)
+
+
+def print_plates(report: vw.Report) -> None:
+    """Prints what the plates of a report come to."""
+    rows = [reports.plate_row(r) for r in report.inner if r.pass_ == "estimate"]
+    _print_table([word.lower() for word in reports.PLATE_HEAD], rows)
 
 
 def _print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -10,8 +10,8 @@ import time
 from pathlib import Path
 
 import vatwright as vw
-from vatwright import report as reports
-from vatwright import shapes
+from vatwright import plates, shapes
+from vatwright.cli import print_plates
 
 __all__ = ["main", "models"]
 
@@ -52,25 +52,16 @@ def main(folder: Path) -> int:
     outcomes = [o for b in batches for o in b.outcomes]
     parts = [p for b in batches for p in b.parts()]
     packed = vw.Pack(rounds=200).apply(parts, setup)
-    inner = [*(r for b in batches for r in b.reports()), packed.report]
     print(f"{'model':20}{'outcome':10}{'s':>7}{'findings':>10}  gravest")
     for outcome in outcomes:
         name, row = Path(outcome.source).stem, outcome
         print(f"{name:20}{row.status:10}{row.seconds:7.2f}{row.findings:10}  {row.worst}")
         if not outcome.ok:
             print(f"  {outcome.message}")
-    print(f"\n{'plate':20}{'parts':>7}{'layers':>8}{'hours':>7}{'resin ml':>10}")
-    for plate in packed.value:
-        cost = vw.Estimate().apply(plate, setup)
-        inner.append(cost.report)
-        c = cost.value
-        size = f"{len(plate.placed):7}{c.layers:8}{c.time_s / 3600:7.2f}{c.resin_total_ml:10.1f}"
-        print(f"{plate.name:20}{size}")
-        for ending in ("3mf", "stl"):
-            plate.save(folder / f"{plate.name}.{ending}")
-    report = vw.Report(pass_="demo", inner=inner)
-    reports.save(report, folder / "report.json")
-    reports.save(report, folder / "report.html")
+    before = [r for b in batches for r in b.reports()]
+    report = plates.save(packed, setup, folder, before=before)
+    print()
+    print_plates(report)
     print(f"\n{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
     for caution in vw.CAUTIONS:
         print(f"- {caution}")

@@ -92,10 +92,14 @@ def test_files_become_plates(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     objects = vw.Mesh.load_all(plates[0])
     assert sorted(m.name for m in objects) == ["crate0", "crate1", "crate2"]
     assert plates[0].with_suffix(".stl").is_file()
+    picture = plates[0].with_suffix(".svg").read_text()
+    assert picture.count("<title>crate") == 3
     report = reports.load(out / "report.json")
     assert [r.pass_ for r in report.inner][-1] == "estimate"
-    assert (out / "report.html").is_file()
-    assert plates[0].stem in capsys.readouterr().out
+    assert picture in (out / "report.html").read_text()
+    told = capsys.readouterr().out
+    assert plates[0].stem in told
+    assert f"{report.inner[-1].numbers['resin_total_ml']:.1f}" in told
 
 
 def test_the_command_is_installed() -> None:

@@ -136,6 +136,11 @@ impl Plate {
         run_plain(py, How::default(), |_| self.0.write(path))
     }
 
+    /// The plate from above as an SVG document: where each part lies and how high it is.
+    fn picture_svg(&self, py: Python<'_>) -> PyResult<String> {
+        run_plain(py, How::default(), |_| Ok(self.0.picture_svg()))
+    }
+
     fn __repr__(&self) -> String {
         format!("<Plate '{}': {} parts>", self.0.name, self.0.placed.len())
     }

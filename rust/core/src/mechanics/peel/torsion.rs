@@ -3,7 +3,7 @@
 //! Solves ∇²φ = −2 inside, φ = 0 on every edge (holes too: resin flows in through them), and
 //! returns J = 2∫φ. The grid is as coarse as the section's own thickness allows, since a layer
 //! costs one solution per region: a few steps across the thickness 2·area/perimeter, so a disc
-//! takes a hundred unknowns and a long thin wall no more than its length asks for. Three things
+//! takes two hundred unknowns and a long thin wall no more than its length asks for. Three things
 //! make that enough. Distances to the edge are taken from the runs, not from the cells (Shortley
 //! and Weller's differences, exact for quadratics). The start is 1/(1/ab + 1/cd) from a point's
 //! distances a, b, c, d to the edge along x and y, which is the solution for every ellipse and
@@ -14,10 +14,10 @@ use super::Run;
 use std::f64::consts::PI;
 
 /// Steps of the grid across the section's thickness.
-const STEPS: f64 = 4.0;
-/// Greatest number of unknowns; only walls longer than about 60 thicknesses, or very ragged
+const STEPS: f64 = 8.0;
+/// Greatest number of unknowns; only walls longer than about 30 thicknesses, or very ragged
 /// sections, reach it and are then solved with fewer steps across.
-const UNKNOWNS: f64 = 1000.0;
+const UNKNOWNS: f64 = 2000.0;
 /// Relaxation stops once a sweep changes φ by less than this part on average.
 const TOLERANCE: f64 = 5e-4;
 /// Nearest an edge may come to a node, in steps; keeps the equations finite.
@@ -25,7 +25,7 @@ const NEAREST: f64 = 1e-3;
 
 /// Saint-Venant torsion constant J of a connected region, mm⁴, from runs sorted by row, then x,
 /// disjoint; rows are `pitch_mm` high, ends may lie anywhere. Within about 1 % where the region is at
-/// least eight rows thick, within 5 % at three; walls longer than 60 thicknesses lose a little more.
+/// least eight rows thick, within 5 % at three; walls longer than 30 thicknesses lose a little more.
 pub fn torsion_mm4(runs: &[Run], pitch_mm: f64) -> f64 {
     let (area, thickness) = size(runs, pitch_mm);
     if area.is_nan() || area <= 0.0 || thickness.is_nan() || thickness <= 0.0 {

@@ -10,7 +10,7 @@ use super::Pass;
 use crate::check::Footprint;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
-use crate::finding::{Done, Finding, Report, Severity};
+use crate::finding::{Done, Report};
 use crate::layers::{Fill, Grid, Layer, Region, Scan, Surface};
 use crate::mechanics::adhesion;
 use crate::mechanics::peel::Pull;
@@ -166,17 +166,6 @@ impl Pass<Part> for Raft {
             let hold = adhesion::bond_n(setup.resin.plate_bond_kpa, base.bond_mm2);
             report.number("bond_n", hold / setup.limits.safety);
             part.raft = Some(Arc::new(base));
-            if self.lift_mm > 0.0 {
-                report.findings.push(
-                    Finding::new(
-                        "needs_support",
-                        Severity::Note,
-                        &part.name,
-                        format!("it hangs {} mm above its base", self.lift_mm),
-                    )
-                    .remedy("let the support pass follow"),
-                );
-            }
         }
         Ok(Done { value: part, report })
     }
