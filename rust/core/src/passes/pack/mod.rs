@@ -162,7 +162,7 @@ impl Pass<Vec<Part>> for Pack {
         let printers: Vec<Printer> =
             setups.iter().map(|s| self.printer(s, &mut outlines)).collect();
         let turns = (360.0 / self.turn_step_deg).round() as usize;
-        let cat = Catalogue::new(&outlines, turns, self.gap_mm);
+        let cat = Catalogue::new(&outlines, turns, self.gap_mm + 2.0 * outline::SNAP_MM);
 
         let members = self.members(&parts, &items);
         let units: Vec<Unit> = members
@@ -341,7 +341,7 @@ impl Pack {
             });
         }
         let inner_mm = (bound::inner_disc_mm(&shadow) - grown_mm).max(0.0);
-        let half_gap = self.gap_mm / 2.0;
+        let half_gap = (self.gap_mm / 2.0 - outline::SNAP_MM).max(0.0);
         let area_mm2 = match self.band_mm {
             None => outline::grown_area_mm2(&shadow, half_gap),
             Some(_) if inner_mm > 0.0 => std::f64::consts::PI * (inner_mm + half_gap).powi(2),
