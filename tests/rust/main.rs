@@ -7,6 +7,7 @@ mod common;
 mod estimate;
 mod export;
 mod hollow;
+mod hollow_vent;
 mod iso;
 mod layers;
 mod mechanics;

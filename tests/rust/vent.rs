@@ -6,11 +6,13 @@ use std::f64::consts::PI;
 use std::sync::Arc;
 use vatwright::layers::{Fill, Grid, Scan, Surface, Survey};
 use vatwright::mechanics::flow::{Bore, pressure_kpa};
+use vatwright::mesh::iso::{Field, Sample, surface};
 use vatwright::mesh::measure::volume_mm3;
 use vatwright::mesh::{boolean, io, shapes};
 use vatwright::passes::{Pass, Vent};
 use vatwright::{
-    Context, Done, Error, Mesh, Part, Point, Pose, Role, Setup, Severity, Solid, Vector, VentHole,
+    Bounds, Context, Done, Error, Mesh, Part, Point, Pose, Role, Setup, Severity, Solid, Vector,
+    VentHole,
 };
 
 fn ctx() -> Context {
@@ -337,6 +339,87 @@ fn a_cavity_in_a_body_that_overlaps_itself_is_vented_too() {
     let bores =
         PI * out.vents.iter().map(|v| v.length_mm * v.diameter_mm.powi(2) / 4.0).sum::<f64>();
     assert_relative_eq!(before - after, bores, max_relative = 0.1);
+}
+
+/// A bottle with a swan's neck: up from the belly, over, and down to the mouth.
+struct Swan;
+
+impl Swan {
+    /// Distance to the axis, less the radii: of the belly and of the neck, which goes down to z.
+    fn tube(p: &Point, belly: f64, neck: f64, to_z: f64) -> f64 {
+        let mut axis = vec![Point::new(0.0, 0.0, 4.0), Point::new(0.0, 0.0, 14.0)];
+        axis.extend((1..=8).map(|i| {
+            let (sin, cos) = (PI * f64::from(i) / 8.0).sin_cos();
+            Point::new(5.0 - 5.0 * cos, 0.0, 14.0 + 5.0 * sin)
+        }));
+        axis.push(Point::new(10.0, 0.0, to_z));
+        let near = axis.windows(2).map(|w| {
+            let along = w[1] - w[0];
+            let t = ((p - w[0]).dot(&along) / along.norm_squared()).clamp(0.0, 1.0);
+            (p - w[0] - along * t).norm() - neck
+        });
+        near.fold(p.coords.norm() - belly, f64::min)
+    }
+}
+
+impl Field for Swan {
+    type Hint = ();
+    fn hint(&self) {}
+    fn at(&self, p: &Point, _band: f64, (): &mut ()) -> Sample {
+        let out = Swan::tube(p, 8.0, 3.0, 8.0).max(-Swan::tube(p, 6.6, 1.8, 3.0));
+        Sample { value: -out, gradient: Vector::zeros() }
+    }
+}
+
+#[test]
+fn a_bottle_with_a_bent_neck_is_vented_at_the_belly_and_at_the_bend() {
+    let bounds = Bounds { min: Point::new(-9.0, -9.0, -9.0), max: Point::new(14.0, 9.0, 23.0) };
+    let mesh = surface(&Swan, &bounds, 0.4, 10_000_000, &ctx()).unwrap();
+    let part = lifted(Solid::try_from(mesh).unwrap());
+    let options = Vent::default();
+    let done = vent(&part, &options);
+    assert_vented(&done.value, &options);
+    assert_minimal(&part, &done.value, &options);
+    // The belly seals from its lowest layer on; hanging, the bend holds resin like a trap.
+    assert_eq!(done.value.vents.len(), 2, "{:?}", done.report);
+    let ends: Vec<f64> = done.value.vents.iter().map(|v| v.mouth.z).collect();
+    assert!(ends[0] < -6.0 && ends[1] > 20.0, "{ends:?}");
+    // On its side and on its head it needs holes elsewhere, and again none too many.
+    for turn in [Vector::y() * (0.5 * PI), Vector::x() * PI, Vector::new(0.5, 1.9, 0.2)] {
+        let part = part.turned(nalgebra::UnitQuaternion::from_scaled_axis(turn), 5.0).unwrap();
+        let done = vent(&part, &options);
+        assert_vented(&done.value, &options);
+        if !done.value.vents.is_empty() {
+            assert_minimal(&part, &done.value, &options);
+        }
+    }
+}
+
+#[test]
+fn shells_within_shells_are_opened_from_the_outside_in() {
+    let ball = |radius: f64, flip: bool| {
+        let mesh = shapes::sphere(radius, 5120).unwrap();
+        if flip { mesh.flipped() } else { mesh.mesh().clone() }
+    };
+    let post = shapes::cylinder(1.5, 7.5, 32).unwrap();
+    let lay = Pose::new(Vector::new(-13.5, 0.0, 0.0), Vector::y() * (0.5 * PI));
+    let body = Mesh::concat(
+        "nest",
+        [
+            &ball(14.0, false),
+            &ball(12.5, true),
+            &ball(7.0, false),
+            &ball(5.0, true),
+            &post.transformed(&lay),
+        ],
+    );
+    let part = lifted(Solid::try_from(body).unwrap());
+    let options = Vent::default();
+    let done = vent(&part, &options);
+    assert_vented(&done.value, &options);
+    assert_minimal(&part, &done.value, &options);
+    assert_eq!(done.value.vents.len(), 4, "{:?}", done.report);
+    assert_eq!(done.report.numbers["cavities"], 2.0);
 }
 
 #[test]

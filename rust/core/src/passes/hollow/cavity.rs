@@ -54,7 +54,9 @@ impl Cavities {
         let mut kept = Vec::new();
         for shell in parts(&raw)? {
             let volume = volume_mm3(&shell);
-            if volume < 0.0 {
+            // A loose shell surrounds its void by the wall, so it holds at least a ball of that
+            // radius; a bubble of less than a cell can come out inside out, and is dropped.
+            if volume < -options.wall_mm.powi(3) {
                 found.loose = shell.vertices().first().copied();
                 return Ok(found);
             }

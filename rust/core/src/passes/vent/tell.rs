@@ -212,7 +212,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
     let name = report.part.clone();
     let side = demand.side(From::Plate);
     let up = &side.tree;
-    let (mut cups, mut widest) = (0, 0.0_f64);
+    let (mut cups, mut widest) = (0, None::<(f64, u32)>);
     let (mut pockets, mut largest) = (0, None::<(f64, u32)>);
     for root in up.roots().filter(|&r| !side.wanted[r as usize]) {
         let size = up.sizes[root as usize];
@@ -226,20 +226,22 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
             }
         } else {
             cups += 1;
-            widest = widest.max(size.widest_mm2);
+            if widest.is_none_or(|w| size.widest_mm2 > w.0) {
+                widest = Some((size.widest_mm2, up.first_region(root)));
+            }
         }
     }
-    if cups > 0 {
+    if let Some((widest, region)) = widest {
         let pull = suction::sealed_force_n(widest);
         let message = format!(
             "{cups} small cups were left: none seals more than {widest:.1} mm² or pulls more than \
              {pull:.2} N"
         );
-        report.findings.push(Finding::new("cup", Severity::Note, &name, message).measured(
-            widest,
-            options.cup_mm2,
-            "mm²",
-        ));
+        let mut finding = Finding::new("cup", Severity::Note, &name, message)
+            .measured(widest, options.cup_mm2, "mm²")
+            .remedy("lower vent.cup_mm2 to open them too");
+        finding.place = map.point_in(region);
+        report.findings.push(finding);
     }
     if let Some((volume, region)) = largest {
         let message = format!(
