@@ -10,7 +10,7 @@ use vatwright::check::{inspect, inspect_plate};
 use vatwright::mechanics::springback::{
     arrival_n, damping_n_s_mm, excess_left, gap_left_mm, squeeze_out_s, time_constant_s,
 };
-use vatwright::mesh::shapes::{cuboid, cylinder, frustum, plate};
+use vatwright::mesh::shapes::{cuboid, cylinder, extrude, frustum, plate};
 use vatwright::passes::Raft;
 use vatwright::{
     Base, Context, Member, Mesh, Part, Placed, Plate, Point, Pose, Setup, Severity, Solid,
@@ -175,6 +175,45 @@ fn a_section_arrives_as_hard_as_its_spring_lets_it() {
         assert!((damping_n_s_mm(j, gap, 0.3) / force - 1.0).abs() < 1e-6);
         last = force;
     }
+}
+
+/// A square bar, 4 × 4 mm in each layer, leaning at 16° from the plate: a cantilever of length
+/// L = z/sin θ with a cross-section 4 mm wide and 4·sin θ thick, which a force along z at its end
+/// bends by cos²θ·L³/(3EI) (any beam table).
+#[test]
+fn a_leaning_limb_springs_back_like_a_cantilever() {
+    let (deg, rise, wide) = (16.0_f64, 20.0, 4.0);
+    let (sin, cos) = deg.to_radians().sin_cos();
+    let profile =
+        vec![[0.0, 0.0], [wide, 0.0], [wide + rise * cos / sin, rise], [rise * cos / sin, rise]];
+    let bar = |profile| {
+        let flat = extrude("bar", &[profile], wide).unwrap();
+        let turn = UnitQuaternion::from_axis_angle(&Vector::x_axis(), PI / 2.0);
+        Part::new(flat).turned(turn, 0.0).unwrap()
+    };
+    let mut setup = Setup::default();
+    setup.machine.frame_stiffness_n_mm = 1e9;
+    let (h, e_mpa, eta) =
+        (setup.exposure.layer_mm, setup.resin.green_modulus_mpa, setup.resin.viscosity_pa_s);
+    let settle_s = setup.machine.settle_s;
+    let ctx = Context::new(setup);
+    let missed = inspect(&bar(profile), &ctx).unwrap().profile.missed;
+    assert_eq!(missed.len(), 400);
+    let inertia = wide * (wide * sin).powi(3) / 12.0;
+    let torsion = 0.1406 * wide.powi(4);
+    let mut lag = 0.0;
+    for (k, &found) in missed.iter().enumerate() {
+        let length = (k as f64 * h) / sin;
+        let bend = cos * cos * length.powi(3) / (3.0 * e_mpa * inertia);
+        let gap = gap_left_mm(torsion, h - lag, settle_s, eta, 1.0 / bend);
+        lag = (lag + gap - h).max(0.0);
+        let expected = (gap - h) / h;
+        assert!((found - expected).abs() <= 0.04 * expected + 0.005, "{k}: {found} {expected}");
+    }
+    assert!(missed[399] > 0.1, "{}", missed[399]);
+    let upright = vec![[0.0, 0.0], [wide, 0.0], [wide, rise], [0.0, rise]];
+    let most = inspect(&bar(upright), &ctx).unwrap().profile.missed;
+    assert!(most.iter().all(|&m| m < 0.01), "{most:?}");
 }
 
 /// Same number of layers, same time, whether one part or a full plate (common practice, no

@@ -15,6 +15,7 @@ mod growth;
 mod island;
 mod keep_clean;
 mod ledge;
+mod limb;
 mod lines;
 mod overhang;
 mod plate;

@@ -1,4 +1,4 @@
-//! Spring-back: layers that turn out too thick because part, supports and machine give way longer
+//! Spring-back: layers that turn out too thick because limbs, supports and machine give way longer
 //! than the settle pause.
 //!
 //! The first layers are left out: there the plate's zero is set by hand and the light is long.
@@ -32,6 +32,9 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let finding = Finding::new("springback", severity, &e.part.name, message)
         .at_layers(layers.0, layers.1)
         .measured(100.0 * worst.value, 100.0 * limit, "%")
-        .remedy("settle longer before the light, stiffen the supports, or tilt the part");
+        .remedy(
+            "settle longer before the light, stiffen the supports, hold long limbs and slopes \
+             farther out, or tilt the part",
+        );
     Ok(vec![placed(finding, &worst)])
 }

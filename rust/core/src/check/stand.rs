@@ -6,6 +6,7 @@
 //! comes back.
 
 use super::Evidence;
+use super::limb::Limb;
 use crate::error::{Error, Result};
 use crate::layers::{Layer, SUBPIXEL, Sets};
 use crate::mechanics::frame::{Response, SupportFrame, buckling_loads_n};
@@ -57,8 +58,6 @@ pub(super) struct Standing {
 struct Piece {
     grounded: bool,
     tips: Vec<u32>,
-    /// How far the machine and the supports give way at the end of the last settle pause, mm.
-    lag_mm: f64,
     /// How its supports answer, if they are sound, as of the time when it had so many tips.
     frame: Option<Response>,
     framed_tips: usize,
@@ -86,6 +85,9 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let mut sets = Sets::new(survey.regions.len());
     let mut pieces: Vec<Option<Piece>> = Vec::new();
     pieces.resize_with(survey.regions.len(), || None);
+    let mut limbs = vec![Limb::default(); survey.regions.len()];
+    // How far machine, supports and limb still give way when the light comes, mm.
+    let mut lag_mm = vec![0.0; survey.regions.len()];
     let mut next_tip = 0;
     for k in 0..e.grid().layers {
         e.ctx.checkpoint(f64::from(k) / n as f64)?;
@@ -94,6 +96,10 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
             while attached.tips.get(next_tip).is_some_and(|t| t.0 as usize == r) {
                 piece.tips.push(attached.tips[next_tip].1);
                 next_tip += 1;
+            }
+            if !piece.grounded && piece.tips.is_empty() {
+                let modulus_mpa = e.setup().resin.green_modulus_mpa;
+                limbs[r] = Limb::of(r as u32, survey, &limbs, modulus_mpa);
             }
             pieces[r] = Some(piece);
             for b in survey.below(r as u32) {
@@ -117,7 +123,14 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
             {
                 out.unsound.get_or_insert(format!("{place}: {problem}"));
             }
-            load(e, k, piece, &regions, all_mm4, &strut_n, &mut out);
+            let Some(base) = load(e, k, piece, &regions, all_mm4, &strut_n, &mut out) else {
+                continue; // an island: it has nothing to strain
+            };
+            for r in regions {
+                let below = survey.below(r as u32).map(|b| lag_mm[b as usize]).fold(0.0, f64::max);
+                let limb_mm_n = limbs[r].bend_mm_n(&survey.regions[r]);
+                lag_mm[r] = settle(e, r, base, limb_mm_n, below, &mut out.missed[k as usize]);
+            }
         }
     }
     Ok(out)
@@ -126,7 +139,6 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
 fn merge(kept: &mut Option<Piece>, other: Option<Piece>) {
     let (Some(kept), Some(other)) = (kept.as_mut(), other) else { return };
     kept.grounded |= other.grounded;
-    kept.lag_mm = kept.lag_mm.max(other.lag_mm);
     if other.framed_tips > kept.framed_tips {
         (kept.frame, kept.framed_tips) = (other.frame, other.framed_tips);
     }
@@ -151,19 +163,27 @@ impl Piece {
     }
 }
 
-/// What one layer does to a piece.
+/// How a piece of a layer is held.
+#[derive(Clone, Copy)]
+struct Base {
+    /// Stiffness of machine and supports, N/mm.
+    stiffness_n_mm: f64,
+    /// Torsion constant of the piece's regions together, mm⁴; they share the stiffness by it.
+    torsion_mm4: f64,
+}
+
+/// What one layer does to a piece, and how the piece is held meanwhile; `None` when it is not.
 fn load(
     e: &Evidence<'_>,
     k: u32,
-    piece: &mut Piece,
+    piece: &Piece,
     regions: &[usize],
     all_mm4: f64,
     strut_n: &[f64],
     out: &mut Standing,
-) {
+) -> Option<Base> {
     let loads = || regions.iter().map(|&r| &e.loads[r]);
     let pull = Pull::sum(loads().flat_map(|l| [l.peel, l.suction]));
-    let at = Point::new(pull.x_mm, pull.y_mm, e.grid().z_mm(k));
     let torsion_mm4: f64 = loads().map(|l| l.torsion_mm4).sum();
     let layer = k as usize;
     let (m, r, h) = (&e.setup().machine, &e.setup().resin, e.grid().layer_mm);
@@ -172,10 +192,10 @@ fn load(
     let mut stiffness = arm_n_mm;
     if let (false, Some(s)) = (piece.grounded, e.part.supports.as_deref()) {
         if piece.tips.is_empty() {
-            return; // an island: it has nothing to strain
+            return None;
         }
         out.tips[layer].keep(tip_use(e, piece, s, pull));
-        let Some(framed) = &piece.frame else { return };
+        let framed = piece.frame.as_ref()?;
         stiffness = springback::series_stiffness_n_mm(&[
             arm_n_mm,
             framed.stiffness_n_mm(pull.x_mm, pull.y_mm),
@@ -195,13 +215,32 @@ fn load(
             });
         }
     }
-    // The arm still presses on from the layers before, so the gap heads for less than a layer.
-    let target = h - piece.lag_mm;
+    Some(Base { stiffness_n_mm: stiffness, torsion_mm4 })
+}
+
+/// Lets a region settle before the light: the gap left is its layer. Returns how far what holds it
+/// then still gives way, mm, after `lag_mm` before.
+fn settle(
+    e: &Evidence<'_>,
+    region: usize,
+    base: Base,
+    limb_mm_n: f64,
+    lag_mm: f64,
+    missed: &mut Worst,
+) -> f64 {
+    let (m, r, h) = (&e.setup().machine, &e.setup().resin, e.grid().layer_mm);
+    let torsion_mm4 = e.loads[region].torsion_mm4;
+    let share = if base.torsion_mm4 > 0.0 { torsion_mm4 / base.torsion_mm4 } else { 1.0 };
+    let stiffness =
+        springback::series_stiffness_n_mm(&[base.stiffness_n_mm * share, limb_mm_n.recip()]);
+    // What holds it still presses on from the layers before: the gap heads for less than a layer.
+    let target = h - lag_mm;
     let gap = springback::gap_left_mm(torsion_mm4, target, m.settle_s, r.viscosity_pa_s, stiffness);
-    piece.lag_mm = (piece.lag_mm + gap - h).max(0.0);
-    let missed = (gap - h) / h;
+    let ratio = (gap - h) / h;
     let limit = e.setup().limits.missed_layer;
-    out.missed[layer].keep(Worst { ratio: missed, value: missed, limit, place: Some(at) });
+    let place = Some(e.body_survey().regions[region].place(e.grid()));
+    missed.keep(Worst { ratio, value: ratio, limit, place });
+    (lag_mm + gap - h).max(0.0)
 }
 
 /// The tip that comes nearest to tearing off.
