@@ -4,7 +4,7 @@
 use std::error::Error;
 use std::time::Instant;
 use vatwright::mesh::shapes::figure;
-use vatwright::passes::{Pack, Pass};
+use vatwright::passes::{Pack, Pass, Raft};
 use vatwright::{Context, Part, Setup};
 
 #[allow(clippy::print_stdout)] // an example speaks to a person
@@ -12,17 +12,18 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut args = std::env::args().skip(1);
     let rounds = args.next().map_or(Ok(2000), |r| r.parse())?;
     let picture = args.next();
+    let ctx = Context::new(Setup::default());
+    let raft = Raft { lift_mm: 0.0, ..Raft::default() };
     // 12 figures in 4 sizes, 5 of each, as the files lie: by figure, then by size.
     let mut parts = Vec::new();
     for seed in 0..12 {
         for (i, height_mm) in [24.0, 32.0, 41.0, 52.0].into_iter().enumerate() {
             let mut part = Part::new(figure(seed, height_mm, 6000)?);
             part.name = format!("figure {seed} size {i}");
-            parts.push(part);
+            parts.push(raft.apply(part, &ctx)?.value);
         }
     }
     let copies = parts.iter().map(|p| (p.name.clone(), 5)).collect();
-    let ctx = Context::new(Setup::default());
     let options = Pack { copies, rounds, ..Pack::default() };
     for (name, keep_order) in [("in file order", true), ("by height", false)] {
         let start = Instant::now();

@@ -1,6 +1,6 @@
 //! Better plans than the greedy one: all ways to share plates when the parts are few; else plates
-//! are squeezed, tallest first, and parts trade places. A step is kept only when the whole plan
-//! gets no worse.
+//! are built by squeezing, tallest parts first, and parts trade places. A plan is kept only when
+//! it is no worse.
 
 use super::plan::{Goal, Load, Plan, Search, Task, order};
 use crate::context::Context;
@@ -19,8 +19,26 @@ pub(super) fn improve<'a>(task: &Task<'a>, start: Plan<'a>, ctx: &Context) -> Re
         let plan = all_partitions(task, &start.misfits, &mut search)?;
         return Ok(better(task, start, plan));
     }
-    let plan = squeeze_all(task, start, &mut search, ctx)?;
-    trade(task, plan, &mut search)
+    // The same again with more patience, and with another printer favoured, as long as the rounds
+    // last.
+    let favours: Vec<Option<usize>> = match task.printers.len() {
+        1 => vec![None],
+        n => std::iter::once(None).chain((0..n).map(Some)).collect(),
+    };
+    let fill = ctx.stage("fill", 0.0, 0.0);
+    let mut best = start;
+    while !search.is_over() {
+        for &favour in &favours {
+            let misfits = best.misfits.clone();
+            let plan = rebuild(task, &misfits, favour, &mut search, &fill)?;
+            let plan = trade(task, plan, &mut search)?;
+            best = better(task, best, plan);
+        }
+        if !search.more_patience() {
+            break;
+        }
+    }
+    Ok(best)
 }
 
 fn better<'a>(task: &Task<'_>, old: Plan<'a>, new: Plan<'a>) -> Plan<'a> {
@@ -110,50 +128,57 @@ fn packed<'a>(
     Ok(Some(load))
 }
 
-/// Brings units forward to earlier, higher plates, as many as can be squeezed in, and lays out
-/// anew what is left.
-fn squeeze_all<'a>(
+/// Builds the plan anew, plate by plate in placing order: what finds no free place is squeezed in
+/// by moving what is there, so that tall parts go before low ones that fill gaps.
+fn rebuild<'a>(
     task: &Task<'a>,
-    start: Plan<'a>,
+    misfits: &[usize],
+    favour: Option<usize>,
     search: &mut Search<'_>,
     ctx: &Context,
 ) -> Result<Plan<'a>> {
-    /// Different outlines that may fail on a plate before the next plate's turn.
-    const TRIES: usize = 6;
-    let mut best = start;
-    let mut p = 0;
-    while p + 1 < best.loads.len() && !search.is_over() {
-        let mut plan = best.clone();
-        // Units on later plates, in placing order; each may come forward to plate p.
-        let later: BTreeSet<usize> =
-            plan.loads[p + 1..].iter().flat_map(|l| l.owner.iter().copied()).collect();
-        let mut rest: Vec<usize> = order(task).into_iter().filter(|u| later.contains(u)).collect();
-        let load = &mut plan.loads[p];
+    /// Different outlines in a row that may fail before clearly smaller ones have their turn.
+    const TRIES: usize = 3;
+    const SMALLER: f64 = 0.8;
+    let mut plan = Plan { loads: Vec::new(), misfits: misfits.to_vec() };
+    let mut rest: Vec<usize> = order(task).into_iter().filter(|u| !misfits.contains(u)).collect();
+    while let Some(&first) = rest.first() {
+        if search.is_over() {
+            plan.fill(task, &rest, favour, ctx)?;
+            break;
+        }
+        plan.fill(task, &[first], favour, ctx)?;
+        rest.remove(0);
+        let Some(load) = plan.loads.last_mut() else { continue };
         let mut failed: BTreeSet<Vec<usize>> = BTreeSet::new();
-        let before = load.owner.len();
-        let mut i = 0;
-        while i < rest.len() && failed.len() < TRIES && !search.is_over() {
-            let unit = &task.units[rest[i]];
-            let may = unit.height_mm <= load.height_mm
-                && load.has_room_for(task, unit)
-                && !failed.contains(&unit.kinds);
-            if may && load.squeeze(task, rest[i], search)? {
-                rest.remove(i);
-                continue;
-            }
-            if may {
+        let (mut in_a_row, mut smallest, mut below) = (0, f64::INFINITY, f64::INFINITY);
+        let mut left = Vec::with_capacity(rest.len());
+        for u in rest {
+            let unit = &task.units[u];
+            if unit.height_mm > load.height_mm {
+                left.push(u);
+            } else if load.insert(task, u) {
+            } else if unit.area_mm2 >= below
+                || search.is_over()
+                || !load.has_room_for(task, unit)
+                || failed.contains(&unit.kinds)
+            {
+                left.push(u);
+            } else if load.squeeze(task, u, search)? {
+                in_a_row = 0;
+            } else {
+                left.push(u);
                 failed.insert(unit.kinds.clone());
+                in_a_row += 1;
+                smallest = smallest.min(unit.area_mm2);
+                if in_a_row == TRIES {
+                    (in_a_row, below) = (0, SMALLER * smallest);
+                }
             }
-            i += 1;
         }
-        if load.owner.len() > before {
-            plan.loads.truncate(p + 1);
-            plan.fill(task, &rest, None, &ctx.stage("fill", 0.0, 0.0))?;
-            best = better(task, best, plan);
-        }
-        p += 1;
+        rest = left;
     }
-    Ok(best)
+    Ok(plan)
 }
 
 /// Trades the only tallest unit of a plate for a lower one of a plate that is as high anyway.

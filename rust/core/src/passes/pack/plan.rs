@@ -166,7 +166,7 @@ impl<'a> Load<'a> {
             scene.spots.push(spot);
         }
         let (used, limit, ctx) = (&mut search.used, search.limit, search.ctx);
-        let apart = separate(&mut scene, &mut search.rng, EFFORT, || {
+        let apart = separate(&mut scene, &mut search.rng, search.effort, || {
             *used += 1;
             ctx.checkpoint(*used as f64 / limit.max(1) as f64)?;
             Ok::<_, Error>(search.deadline.is_some_and(|d| Instant::now() >= d))
@@ -199,12 +199,14 @@ impl<'a> Load<'a> {
     }
 }
 
-/// How hard squeezing one unit onto a plate tries.
+/// How hard squeezing one unit onto a plate tries at first, and at most.
 const EFFORT: Effort = Effort { rounds: 60, patience: 20 };
+const MOST_PATIENCE: usize = 320;
 
 /// What a search has spent, and what it may.
 pub(super) struct Search<'c> {
     pub(super) rng: Rng,
+    effort: Effort,
     used: usize,
     limit: usize,
     deadline: Option<Instant>,
@@ -214,7 +216,14 @@ pub(super) struct Search<'c> {
 impl<'c> Search<'c> {
     pub(super) fn new(task: &Task<'_>, ctx: &'c Context) -> Search<'c> {
         let rng = Rng::new(task.seed);
-        Search { rng, used: 0, limit: task.rounds, deadline: task.deadline, ctx }
+        Search { rng, effort: EFFORT, used: 0, limit: task.rounds, deadline: task.deadline, ctx }
+    }
+
+    /// Tries twice as hard from now on, if that may still help.
+    pub(super) fn more_patience(&mut self) -> bool {
+        let Effort { rounds, patience } = self.effort;
+        self.effort = Effort { rounds: 2 * rounds, patience: 2 * patience };
+        self.effort.patience <= MOST_PATIENCE
     }
 
     pub(super) fn is_over(&self) -> bool {
