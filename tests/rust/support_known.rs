@@ -2,11 +2,12 @@
 
 use nalgebra::{UnitQuaternion, Vector3};
 use std::sync::Arc;
-use vatwright::check::{Evidence, inspect};
+use vatwright::check::{Evidence, Reach, inspect};
+use vatwright::layers::{Grid, Scan};
 use vatwright::mechanics::bar;
 use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
 use vatwright::passes::{Pass, Raft, Support};
-use vatwright::{Context, Done, Finding, Part, Setup, Severity, Solid, Tip};
+use vatwright::{Context, Done, Finding, Part, Role, Setup, Severity, Solid, Tip};
 
 /// A coarser pixel than any printer's keeps the tests quick; layers are final.
 pub(crate) fn context() -> Context {
@@ -236,5 +237,70 @@ fn without_some_tips_the_check_sees_the_fault() {
             let less = edit.without(&lost, &ctx).unwrap();
             assert!(missed(&less.done().value, &ctx) > before, "{name} without {lost:?}");
         }
+    }
+}
+
+/// What upright columns of full thickness take that carry the same: one under every node of a
+/// square grid so close that no underside lies farther from one than a tip reaches, on the base or
+/// on the part below, but no fewer than one under every tip.
+fn naive_mm3(part: &Part, ctx: &Context) -> f64 {
+    let o = Support::default();
+    let young = Reach::of(&ctx.setup);
+    let reach_mm = young.free_mm.min(young.span_mm / 2.0) + o.tip_mm / 2.0;
+    let pitch_mm = reach_mm * std::f64::consts::SQRT_2;
+    let top_mm = Raft::default().thickness_mm;
+    let b = part.body.bounds_at(&part.pose);
+    let across = |k: usize| (1..).map(move |i| b.min[k] + (f64::from(i) - 0.5) * pitch_mm);
+    let mut sum_mm = 0.0;
+    for x in across(0).take_while(|&x| x < b.max.x) {
+        for y in across(1).take_while(|&y| y < b.max.y) {
+            // Heights at which the upright line enters or leaves the part, and how flat it is there.
+            let mut meets: Vec<(f64, f64)> = (0..part.body.triangles().len())
+                .filter_map(|i| {
+                    let [p, q, r] = part.body.corners(i).map(|c| part.pose * c);
+                    let side =
+                        |a: Point, b: Point| (b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x);
+                    let (u, v, w) = (side(q, r), side(r, p), side(p, q));
+                    let up = u + v + w;
+                    let inside = (u >= 0.0) == (v >= 0.0) && (v >= 0.0) == (w >= 0.0);
+                    let n = (q - p).cross(&(r - p)).normalize();
+                    (inside && up != 0.0).then(|| ((u * p.z + v * q.z + w * r.z) / up, n.z))
+                })
+                .collect();
+            meets.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let mut below = top_mm;
+            for (z, up) in meets {
+                if up < -o.self_deg.to_radians().cos() {
+                    sum_mm += (z - below).max(0.0);
+                }
+                if up > 0.0 {
+                    below = z;
+                }
+            }
+        }
+    }
+    let tips = &part.supports.as_ref().unwrap().tips;
+    let under_tips = tips.iter().map(|t| t.contact.z - top_mm).sum();
+    sum_mm.max(under_tips) * bar::area_mm2(o.column_mm)
+}
+
+/// Volume of the part alone, by its layers.
+fn body_mm3(part: &Part, ctx: &Context) -> f64 {
+    let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
+    let grid = Grid::around(&surfaces, ctx.setup.exposure.layer_mm, 0.05).unwrap();
+    Scan::new(&surfaces, grid).layers(ctx).unwrap().volume_mm3()
+}
+
+#[test]
+fn supports_take_less_resin_than_a_grid_of_columns() {
+    let ctx = context();
+    for (name, part) in parts() {
+        let done = supported(part, &ctx);
+        let naive = naive_mm3(&done.value, &ctx);
+        let ours = done.report.numbers["support_mm3"];
+        assert!(ours < 0.8 * naive, "{name}: {ours:.1} mm³, columns {naive:.1} mm³");
+        // Shells of a body may overlap; its layers count what they share once.
+        let share = ours / body_mm3(&done.value, &ctx);
+        assert!((done.report.numbers["support_share"] - share).abs() < 0.02 * share, "{name}");
     }
 }

@@ -185,7 +185,7 @@ impl Building {
             options: &self.options,
             part: &self.part,
             setup,
-            grid: &self.layers.grid,
+            layers: &self.layers,
             unmet,
             loads: &self.loads(setup),
             verdict: &outcome.verdict,

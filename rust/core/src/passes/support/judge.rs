@@ -7,7 +7,7 @@ use super::needs::nearest_pixel;
 use super::tips::Pixel;
 use crate::context::Context;
 use crate::error::{Error, Result};
-use crate::layers::{Fill, Layer, Layers, Region, Scan, Surface};
+use crate::layers::{Fill, Layer, Layers, Region, SUBPIXEL, Scan, Surface};
 use crate::mesh::{Mesh, Pose};
 use rayon::prelude::*;
 
@@ -92,6 +92,18 @@ impl Judge {
             self.loose[k] = of_layer;
         }
         Ok(count)
+    }
+
+    /// Resin of supports and of base, mm³: what they add to the part and, the base, to the supports.
+    pub(super) fn added_mm3(&self, body: &Layers) -> (f64, f64) {
+        let mut lengths = (0, 0);
+        for (k, body) in body.layers.iter().enumerate() {
+            let bars = self.supports[k].minus(body);
+            lengths.0 += bars.length();
+            lengths.1 += self.base[k].minus(body).minus(&bars).length();
+        }
+        let mm3 = body.grid.cell_mm3() / f64::from(SUBPIXEL);
+        (lengths.0 as f64 * mm3, lengths.1 as f64 * mm3)
     }
 
     /// Everything loose, lowest layer first.

@@ -7,9 +7,9 @@ use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
 use crate::finding::{Finding, Report, Severity};
-use crate::layers::Grid;
+use crate::layers::Layers;
 use crate::mechanics::bar;
-use crate::mesh::{Point, measure};
+use crate::mesh::Point;
 use crate::part::{Base, Part, Supports, Tip};
 use crate::setup::Setup;
 
@@ -18,7 +18,7 @@ pub(super) struct Told<'a> {
     pub(super) options: &'a Support,
     pub(super) part: &'a Part,
     pub(super) setup: &'a Setup,
-    pub(super) grid: &'a Grid,
+    pub(super) layers: &'a Layers,
     pub(super) unmet: &'a [Unmet],
     pub(super) loads: &'a Loads<'a>,
     pub(super) verdict: &'a Verdict,
@@ -53,6 +53,7 @@ impl Told<'_> {
         let neck = bar::neck_n(self.setup.resin.green_strength_mpa, self.options.tip_mm);
         let hanging = self.verdict.cases.iter().map(|c| c.pull.force_n).fold(0.0, f64::max);
         let highest = self.verdict.cases.iter().map(|c| c.highest_n);
+        let (support_mm3, raft_mm3) = self.judge.added_mm3(self.layers);
         for (name, value) in [
             ("tips", s.tips.len() as f64),
             ("feet", s.feet.len() as f64),
@@ -66,8 +67,8 @@ impl Told<'_> {
             ("buckling_use", self.proof.buckling.0),
             ("members_grown", self.proof.grown as f64),
             ("settle_s", self.proof.settle_s),
-            ("support_mm3", measure::volume_mm3(&s.mesh)),
-            ("raft_mm3", measure::volume_mm3(&base.mesh)),
+            ("support_mm3", support_mm3),
+            ("raft_mm3", raft_mm3),
             ("bond_mm2", base.bond_mm2),
             ("bond_use", self.bond_use),
             ("islands", self.judge.loose().filter(|l| l.floats).count() as f64),
@@ -77,8 +78,7 @@ impl Told<'_> {
         if self.proof.stiffness_n_mm.is_finite() {
             report.number("stiffness_n_mm", self.proof.stiffness_n_mm);
         }
-        let body = measure::volume_mm3(&self.part.body);
-        report.number("support_share", measure::volume_mm3(&s.mesh) / body);
+        report.number("support_share", support_mm3 / self.layers.volume_mm3());
     }
 
     fn unmet(&self, report: &mut Report) {
@@ -114,7 +114,7 @@ impl Told<'_> {
             let message = format!("{whose} begins in mid-air");
             report.findings.push(
                 self.finding("island", Severity::Fault, message)
-                    .at(f.region.place(self.grid))
+                    .at(f.region.place(&self.layers.grid))
                     .at_layers(layer, layer)
                     .measured(f.region.area_mm2, 0.0, "mm²")
                     .remedy("turn the part, or place a tip there by hand"),
@@ -127,7 +127,8 @@ impl Told<'_> {
         let Some(first) = over.clone().next() else { return };
         let last = over.clone().next_back().unwrap_or(first);
         let worst = over.fold(first, |w, c| if c.highest_n > w.highest_n { c } else { w });
-        let place = Point::new(worst.pull.x_mm, worst.pull.y_mm, self.grid.z_mm(worst.layer));
+        let place =
+            Point::new(worst.pull.x_mm, worst.pull.y_mm, self.layers.grid.z_mm(worst.layer));
         let finding = if worst.highest_n.is_finite() {
             let allowed = bar::neck_n(self.setup.resin.green_strength_mpa, self.options.tip_mm)
                 / self.setup.limits.safety;
