@@ -116,9 +116,9 @@ impl Report {
         Report { pass: pass.into(), part: part.into(), ..Report::default() }
     }
 
-    /// Stores a number under a name that ends in its unit.
+    /// Stores a number under a name that ends in its unit; −0, the sum of nothing, as 0.
     pub fn number(&mut self, name: &str, value: f64) {
-        self.numbers.insert(name.into(), value);
+        self.numbers.insert(name.into(), value + 0.0);
     }
 
     /// This report's findings and those of all inner reports, depth first.

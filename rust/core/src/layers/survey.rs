@@ -170,8 +170,13 @@ impl Sweep {
             self.survey.sections.push(Section {
                 area_mm2: layer.area_mm2(&grid),
                 thin_mm2: here.thin as f64 * sub,
-                perimeter_mm: here.regions.iter().map(|r| r.perimeter_mm).sum(),
-                sealed_mm2: here.voids.iter().filter(|v| v.sealed).map(|v| v.area_mm2).sum(),
+                // Folds, since the sum of nothing is −0 and prints like that.
+                perimeter_mm: here.regions.iter().fold(0.0, |sum, r| sum + r.perimeter_mm),
+                sealed_mm2: here
+                    .voids
+                    .iter()
+                    .filter(|v| v.sealed)
+                    .fold(0.0, |sum, v| sum + v.area_mm2),
             });
             self.survey.voids.extend_from_slice(&here.voids);
             self.next += 1;
