@@ -29,3 +29,16 @@ def test_the_wall_is_as_thick_as_libigl_measures_it(wall_mm: float) -> None:
     assert walls.min() >= wall_mm - 0.002
     assert np.mean(walls) <= wall_mm * 1.005
     assert (igl.fast_winding_number(body.vertices, triangles, points) > 0.5).all()
+
+
+def test_a_bore_takes_what_the_drill_fills() -> None:
+    block = vw.shapes.cuboid(10, 10, 10)
+    low, high = block.bounds
+    middle = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
+    drill = vw.shapes.cylinder(2.0, 40.0, 64).mesh
+    shift = np.array([middle[0], middle[1], -20])
+    placed = vw.Solid(vw.Mesh(drill.vertices + shift, drill.triangles))
+    # A regular 64-gon of radius 2 through 10 mm.
+    taken = 10 * 64 / 2 * 4 * np.sin(2 * np.pi / 64)
+    assert block.minus(placed).volume_mm3 == pytest.approx(1000 - taken, rel=1e-9)
+    assert block.minus().volume_mm3 == pytest.approx(1000)

@@ -12,7 +12,7 @@ use pyo3::types::{PyBytes, PyDict, PyTuple, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::mesh::io::{self, ReadOptions};
-use vatwright::mesh::measure;
+use vatwright::mesh::{boolean, measure};
 use vatwright::{Bounds, Mesh as CoreMesh, Solid as CoreSolid};
 
 /// Two corners as tuples.
@@ -233,6 +233,14 @@ impl Solid {
     #[getter]
     fn volume_mm3(&self) -> f64 {
         measure::volume_mm3(&self.0)
+    }
+
+    /// What is in this solid and in none of the tools, which may overlap.
+    #[pyo3(signature = (*tools))]
+    fn minus(&self, py: Python<'_>, tools: Vec<PyRef<'_, Solid>>) -> PyResult<Solid> {
+        let tools: Vec<&CoreSolid> = tools.iter().map(|t| &t.0).collect();
+        run_plain(py, How::default(), |ctx| boolean::subtract(&self.0, &tools, ctx))
+            .map(|cut| Solid(cut.solid))
     }
 
     fn __repr__(&self) -> String {

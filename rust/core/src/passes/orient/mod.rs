@@ -132,19 +132,24 @@ impl Orient {
     /// [`Error::Cancelled`].
     pub fn search(&self, part: &Part, ctx: &Context) -> Result<Search> {
         self.validate()?;
+        // Half a million facets take a while before the first direction is judged.
         let exact = StandIn::exact(part);
         let (coarse_mm, fine_mm) = self.pitches(&exact);
+        ctx.checkpoint(0.0)?;
         let light = exact.light(coarse_mm / 2.0);
+        ctx.checkpoint(0.0)?;
         let judge = Judge::new(exact.body(), part, ctx);
         let as_modelled = exact.from_body * part.pose.rotation.inverse() * Vector::z();
         let mut ups = Vec::new();
         directions::add_new(&mut ups, directions::natural(exact.body()));
         directions::add_new(&mut ups, [as_modelled]);
+        ctx.checkpoint(0.0)?;
         let even = directions::even(self.directions).into_iter();
         let even: Vec<Vector> = even.filter(|d| !directions::near_any(d, &ups)).collect();
         ups.extend(even);
         let scale = choose::Scale::of(&exact, ctx);
         let extremes = Extremes::of(exact.body());
+        ctx.checkpoint(0.0)?;
 
         let at = |stand: &StandIn, pitch_mm: f64, ups: &[Vector], ctx: &Context| {
             let terms =
