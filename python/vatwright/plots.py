@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vatwright._core import Layers, Plate, Survey
+from vatwright._core import Layers, Part, Plate, Setup, Survey
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["layer", "plate", "sections"]
+__all__ = ["layer", "plate", "sections", "supports"]
 
 # A pitch at which the outline of a part on a plate looks smooth on a screen.
 _OUTLINE_MM = 0.25
@@ -70,4 +70,56 @@ def plate(plate: Plate, *, axes: Axes | None = None) -> Axes:
         ax.annotate(f"{height:.0f}", (placed.x_mm, placed.y_mm), ha="center", color="w", size=7)
     ax.set(xlim=(0, plate.width_mm), ylim=(0, plate.depth_mm), aspect="equal")
     ax.set(xlabel="x, mm", ylabel="y, mm", title=f"{plate.name}: heights in mm")
+    return ax
+
+
+def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None) -> Axes:
+    """A part on its supports from the side, each bar coloured by its reserve.
+
+    The reserve is what is left of strength over safety while the layer with the greatest section
+    leaves the film: 1 unloaded, 0 at the limit. Necks count by their pull, bars by tension with
+    bending.
+    """
+    ax = _axes(axes)
+    from matplotlib.collections import LineCollection, PolyCollection
+
+    setup = setup or Setup()
+    held = part.supports
+    if held is None:
+        raise ValueError(f"'{part.name}' has no supports; apply vatwright.Support first")
+    body = part.layers(setup, pitch_mm=_OUTLINE_MM, roles=["body", "lattice"])
+    areas = body.survey().sections()["area_mm2"]
+    k = int(np.argmax(areas))
+    rows, columns = np.nonzero(body.mask(k))
+    x, y = (
+        low + (np.mean(at) + 0.5) * _OUTLINE_MM
+        for low, at in ((body.grid.x0_mm, columns), (body.grid.y0_mm, rows))
+    )
+    frame = held.frame(setup)
+    _, axial, stress = frame.solve(areas[k] * setup.machine.separation_kpa * 1e-3, x, y)
+    first, end = frame.tips
+    necks = np.array([t.diameter_mm for t in held.tips])
+    stress[first:end] = np.maximum(axial[first:end], 0.0) / (np.pi / 4 * necks**2)
+    reserve = 1.0 - stress * setup.limits.safety / setup.resin.green_strength_mpa
+
+    low, high = part.bounds
+    for mesh, colour in ((part.mesh(["body"]), "0.8"), (part.raft, "0.6")):
+        if mesh is not None:
+            facets = mesh.vertices[mesh.triangles]
+            facets = facets[np.argsort(-facets[:, :, 1].mean(axis=1))]
+            shade = PolyCollection(facets[:, :, [0, 2]], facecolor=colour, edgecolor="none")
+            ax.add_collection(shade)
+    # Far bars first, so that near ones lie over them.
+    ends = frame.nodes[frame.beams]
+    order = np.argsort(-ends[:, :, 1].mean(axis=1))
+    widths = np.concatenate([held.diameters_mm, necks])
+    bars = LineCollection(
+        list(ends[order][:, :, [0, 2]]), cmap="RdYlGn", linewidths=1.5 * widths[order]
+    )
+    bars.set_array(reserve[order])
+    bars.set_clim(0.0, 1.0)
+    ax.add_collection(bars)
+    ax.figure.colorbar(bars, ax=ax, label="reserve", shrink=0.7)
+    ax.set(xlim=(low[0] - 1, high[0] + 1), ylim=(-1, high[2] + 1), aspect="equal")
+    ax.set(xlabel="x, mm", ylabel="z from the plate, mm", title=part.name)
     return ax

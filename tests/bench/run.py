@@ -374,6 +374,54 @@ def bore_manifold3d(path: Path) -> dict[str, Any]:
     return {"seconds": seconds, "volume": cut.volume()}
 
 
+# --- supports with every proof, and how their cost grows ---
+
+
+def supports_of(body: Any) -> dict[str, Any]:
+    import vatwright as vw
+
+    setup = vw.Setup.load("desk-50um")
+    part = vw.Raft().apply(vw.Part(body), setup).value
+    seconds, done = timed(lambda: vw.Support().apply(part, setup, threads=2))
+    layers = round(done.value.bounds[1][2] / PITCH)
+    return {"seconds": seconds, "layers": layers, "tips": done.report.numbers["tips"]}
+
+
+@job
+def support_vatwright(path: Path) -> dict[str, Any]:
+    import vatwright as vw
+
+    return supports_of(vw.Solid(vw.Mesh(*arrays(path))))
+
+
+@job
+def support_by_layers(_path: Path) -> dict[str, Any]:
+    """Towers on the same foot, so that only the layers grow."""
+    import vatwright as vw
+
+    low, high = (supports_of(vw.shapes.frustum(12.0, 10.0, h, 200)) for h in (30.0, 120.0))
+    return {**high, "growth": high["seconds"] / low["seconds"] / (high["layers"] / low["layers"])}
+
+
+@job
+def support_by_tips(_path: Path) -> dict[str, Any]:
+    """Plates of one thickness; n·log n is what the time is held against."""
+    import math
+
+    import vatwright as vw
+
+    few, many = (supports_of(vw.shapes.cuboid(a, a, 3.0)) for a in (20.0, 80.0))
+    order = [n["tips"] * math.log(n["tips"]) for n in (few, many)]
+    return {**many, "growth": many["seconds"] / few["seconds"] / (order[1] / order[0])}
+
+
+# title, our job, what is asked: seconds at most, growth over what is asked at most
+ALONE = [
+    ("supports, all proofs", "support_vatwright", 5.0, 0.0),
+    ("supports, 4 × the height", "support_by_layers", 5.0, 1.2),
+    ("supports, 16 × the area", "support_by_tips", 5.0, 1.2),
+]
+
 # title, our job, peer's job, asked ratio of seconds, asked ratio of memory, what must agree
 ROWS = [
     ("layers with areas", "layers_vatwright", "layers_manifold3d", 2.5, 0, "volume"),
@@ -391,7 +439,7 @@ ROWS = [
 
 def run(name: str, path: Path) -> dict[str, Any]:
     """Runs one job in a process of its own."""
-    threads = "2" if name.startswith(("orient", "bore")) else "1"
+    threads = "2" if name.startswith(("orient", "bore", "support")) else "1"
     pools = [f"{pool}_NUM_THREADS" for pool in ("OMP", "OPENBLAS", "RAYON", "IGL")]
     done = subprocess.run(
         [sys.executable, __file__, "--job", name, "--mesh", str(path)],
@@ -452,6 +500,18 @@ def main() -> int:
                 f"{asked:6} {mem:8.1f}x {abs(a[key] / b[key] - 1):10.1e}"
                 f"{'' if good else '  below what was asked'}"
             )
+        for title, ours, most_s, most in ALONE:
+            a = run(ours, path)
+            if "error" in a:
+                print(f"{title:26} left out: {a['error']}")
+                failed += 1
+                continue
+            growth = a.get("growth", 0.0)
+            good = a["seconds"] <= most_s and growth <= most
+            failed += not good
+            told = f"{a['layers']} layers, {a['tips']:.0f} tips, {a['seconds']:.2f} s of {most_s}"
+            told += f", growth {growth:.2f} of what is asked" if most else ""
+            print(f"{title:26} {told}{'' if good else '  below what was asked'}")
     return 1 if failed else 0
 
 

@@ -156,3 +156,36 @@ fn supports_fuse_into_one_solid() {
     let fused = vatwright::mesh::measure::volume_mm3(whole.mesh());
     assert!((fused - volume).abs() < 2e-3 * volume, "{fused} against {volume} mm³");
 }
+
+#[test]
+fn without_a_base_the_first_layers_are_drawn_in() {
+    use std::f64::consts::PI;
+    let ctx = context();
+    let body = shapes::tube(8.0, 3.0, 6.0, 400).unwrap();
+    let raft = Raft { style: Style::None, inset_mm: Some(0.2), ..Raft::default() };
+    let done = raft.apply(Part::new(body.clone()), &ctx).unwrap();
+    let surfaces = done.value.surfaces(&Role::ALL);
+    let grid = Grid::around(&surfaces, 0.05, 0.02).unwrap();
+    let layers = Scan::new(&surfaces, grid).layers(&ctx).unwrap();
+    let first = ctx.setup.exposure.first_layers;
+    for k in 0..grid.layers {
+        let by = if k < first { 0.2 } else { 0.0 };
+        let truth = PI * ((8.0_f64 - by).powi(2) - (3.0_f64 + by).powi(2));
+        let area = layers.layer(k).area_mm2(&grid);
+        assert!((area / truth - 1.0).abs() < 1e-3, "layer {k}: {area} against {truth} mm²");
+    }
+    // A wall that leans out is drawn in layer by layer.
+    let cone = shapes::frustum(8.0, 14.0, 6.0, 400).unwrap();
+    let done = raft.apply(Part::new(cone), &ctx).unwrap();
+    let surfaces = done.value.surfaces(&Role::ALL);
+    let layers = Scan::new(&surfaces, Grid::around(&surfaces, 0.05, 0.02).unwrap());
+    let layers = layers.layers(&ctx).unwrap();
+    let radius = |k: u32| (layers.layer(k).area_mm2(&layers.grid) / PI).sqrt();
+    assert!((radius(first - 1) - (8.0 + 4.5 * 0.05 - 0.2)).abs() < 2e-3, "{}", radius(first - 1));
+    assert!((radius(first) - (8.0 + 5.5 * 0.05)).abs() < 2e-3, "{}", radius(first));
+
+    // A small ball has nothing to spare.
+    let ball = shapes::sphere(0.5, 2000).unwrap();
+    let done = raft.apply(Part::new(ball), &ctx).unwrap();
+    assert!(done.report.findings.iter().any(|f| f.code == "growth"));
+}

@@ -183,22 +183,26 @@ impl Frame {
         (start, end)
     }
 
-    /// Displacements (mm) and turns (rad) of all nodes, (n, 6), and the axial force in all beams
-    /// (N, positive in tension), (m,), under a pull on the part along +z at a place.
-    #[allow(clippy::type_complexity)] // two arrays
+    /// Displacements (mm) and turns (rad) of all nodes, (n, 6), and in all beams the axial force
+    /// (N, positive in tension), (m,), and the greatest tension with bending (MPa), (m,), under a
+    /// pull on the part along +z at a place.
+    #[allow(clippy::type_complexity)] // three arrays
     fn solve<'py>(
         &self,
         py: Python<'py>,
         force_n: f64,
         x_mm: f64,
         y_mm: f64,
-    ) -> PyResult<(Bound<'py, PyArray2<f64>>, Bound<'py, PyArray1<f64>>)> {
+    ) -> PyResult<(Bound<'py, PyArray2<f64>>, Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>)>
+    {
         let frame = &self.0.frame;
         let load = self.0.load(Pull { force_n, x_mm, y_mm });
         let solved = frame.factor().and_then(|f| f.solve(&[load])).or_raise(py)?;
         let motions = solved.motions.iter().flatten().copied().collect();
-        let axial = (0..frame.beams.len()).map(|i| solved.axial_n(i));
-        Ok((arrays::reshaped(py, motions, 6)?, PyArray1::from_iter(py, axial)))
+        let beams = 0..frame.beams.len();
+        let axial = PyArray1::from_iter(py, beams.clone().map(|i| solved.axial_n(i)));
+        let stress = PyArray1::from_iter(py, beams.map(|i| solved.stress_mpa(frame, i)));
+        Ok((arrays::reshaped(py, motions, 6)?, axial, stress))
     }
 }
 
