@@ -221,13 +221,15 @@ pub(super) fn mark_front(all: &mut [Candidate], w: &Weights, ctx: &Context) -> R
 pub(super) struct Extremes(Vec<Point>);
 
 impl Extremes {
-    pub(super) fn of(body: &Mesh) -> Extremes {
-        let points: Vec<_> = body.vertices().iter().map(|v| (*v).into()).collect();
-        match try_convex_hull(&points) {
-            Ok((hull, _)) => Extremes(hull.into_iter().map(Point::from).collect()),
-            // Thin or tiny parts can have no hull; then every vertex stands for itself.
-            Err(_) => Extremes(body.vertices().to_vec()),
+    pub(super) fn of(body: &Mesh, ctx: &Context) -> Result<Extremes> {
+        // What is extreme among all is extreme among its neighbours: many small hulls leave few
+        // points to the large one, and between them the work can stop.
+        let mut points = Vec::new();
+        for some in body.vertices().chunks(1 << 13) {
+            ctx.checkpoint(0.0)?;
+            points.extend(hull(some));
         }
+        Ok(Extremes(hull(&points)))
     }
 
     /// Rotations about z, from none to half a turn, that fit the body into the machine, with the
@@ -271,5 +273,15 @@ impl Extremes {
         let turns = self.turns(upright, lift_mm, machine);
         // A clear gain is asked, so that rounding does not turn a round part.
         turns.reduce(|best, t| if t.1 < best.1 * (1.0 - 1e-6) { t } else { best }).map(|b| b.0)
+    }
+}
+
+/// The corners of the points' convex hull.
+fn hull(points: &[Point]) -> Vec<Point> {
+    let far: Vec<_> = points.iter().map(|v| (*v).into()).collect();
+    match try_convex_hull(&far) {
+        Ok((hull, _)) => hull.into_iter().map(Point::from).collect(),
+        // Flat or tiny sets can have no hull; then every point stands for itself.
+        Err(_) => points.to_vec(),
     }
 }

@@ -148,8 +148,7 @@ impl Orient {
         let even: Vec<Vector> = even.filter(|d| !directions::near_any(d, &ups)).collect();
         ups.extend(even);
         let scale = choose::Scale::of(&exact, ctx);
-        let extremes = Extremes::of(exact.body());
-        ctx.checkpoint(0.0)?;
+        let extremes = Extremes::of(exact.body(), ctx)?;
 
         let at = |stand: &StandIn, pitch_mm: f64, ups: &[Vector], ctx: &Context| {
             let terms =
@@ -278,7 +277,8 @@ impl Pass<Part> for Orient {
         let best = &search.fine[0];
         let mut report = Report::new("orient", &part.name);
         let upright = directions::to_z(&best.up);
-        let turn = Extremes::of(&part.body).turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
+        let extremes = Extremes::of(&part.body, &ctx.quiet())?;
+        let turn = extremes.turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
         if turn.is_none() {
             let m = &ctx.setup.machine;
             let size =
