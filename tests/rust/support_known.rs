@@ -7,7 +7,7 @@ use vatwright::layers::{Grid, Scan};
 use vatwright::mechanics::bar;
 use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
 use vatwright::passes::{Pass, Raft, Support};
-use vatwright::{Context, Done, Finding, Part, Role, Setup, Severity, Solid, Tip};
+use vatwright::{Context, Done, Finding, Part, Recipe, Role, Setup, Severity, Solid, Tip};
 
 /// A coarser pixel than any printer's keeps the tests quick; layers are final.
 pub(crate) fn context() -> Context {
@@ -303,4 +303,16 @@ fn supports_take_less_resin_than_a_grid_of_columns() {
         let share = ours / body_mm3(&done.value, &ctx);
         assert!((done.report.numbers["support_share"] - share).abs() < 0.02 * share, "{name}");
     }
+}
+
+/// A neck that stands on a steep wall of the part reaches in so far that no edge of it begins in
+/// mid-air.
+#[test]
+fn what_stands_on_the_part_begins_inside_it() {
+    let ctx = Context::new(Setup::load("desk-50um").unwrap());
+    let part = Part::new(shapes::figure(3, 32.0, 50_000).unwrap());
+    let done = Recipe::default().apply(part, &ctx).unwrap();
+    let s = done.value.supports.as_ref().unwrap();
+    assert!(s.landings.iter().any(|t| t.normal.z < 0.3), "no steep landing: {:?}", s.landings);
+    assert_no_fault("figure", &done.value, &ctx);
 }

@@ -26,10 +26,12 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64) -> Mesh {
         let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
         out.rod(&low, &high, m.diameter_mm / 2.0, m.diameter_mm / 2.0);
     }
-    for t in s.tips.iter().chain(&s.landings) {
+    let upper = s.tips.iter().map(|t| (t, 0.0));
+    let lower = s.landings.iter().map(|t| (t, sunk_mm(t, &s.nodes[t.node as usize])));
+    for (t, sunk_mm) in upper.chain(lower) {
         // Two necks may meet without a column between.
         let wide = widest[t.node as usize].max(t.diameter_mm);
-        out.neck(t, &s.nodes[t.node as usize], wide / 2.0, embed_mm);
+        out.neck(t, &s.nodes[t.node as usize], wide / 2.0, sunk_mm, embed_mm);
     }
     let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
     for &foot in s.feet.iter().filter(|f| !landed.contains(f)) {
@@ -41,6 +43,14 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64) -> Mesh {
         out.rod(&p, &top, d, d / 2.0);
     }
     Mesh::new("supports", out.vertices, out.triangles).expect("finite points")
+}
+
+/// How much farther than straight down a neck that stands on a slope must reach for the whole of its
+/// end to be inside: else the edge on the lower side would begin in mid-air.
+pub(super) fn sunk_mm(t: &Tip, node: &Point) -> f64 {
+    let way = (t.contact - node).normalize();
+    let cos = (-way.dot(&t.normal)).clamp(0.5, 1.0);
+    t.diameter_mm / 2.0 * (1.0 - cos * cos).sqrt() / cos
 }
 
 #[derive(Default)]
@@ -59,15 +69,15 @@ impl Pieces {
         self.close(&[a, b]);
     }
 
-    /// A neck from its column to the part, ending inside it.
-    fn neck(&mut self, t: &Tip, node: &Point, wide: f64, embed: f64) {
+    /// A neck from its column to the part, its full width `sunk` inside, ending `embed` deeper.
+    fn neck(&mut self, t: &Tip, node: &Point, wide: f64, sunk: f64, embed: f64) {
         let Some(way) = (t.contact - node).try_normalize(1e-9) else { return };
         let r = t.diameter_mm / 2.0;
         let rings = [
             self.level(node - way * OVERLAP_MM, &way, wide),
             self.across(t.contact, &way, r),
-            self.across(t.contact + way * (embed - 0.5 * r).max(0.5 * embed), &way, r),
-            self.point(t.contact + way * embed),
+            self.across(t.contact + way * (sunk + (embed - 0.5 * r).max(0.5 * embed)), &way, r),
+            self.point(t.contact + way * (sunk + embed)),
         ];
         self.close(&rings);
     }

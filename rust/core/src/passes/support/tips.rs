@@ -1,10 +1,10 @@
 //! A place for a tip: where the part's underside is, whether it may be touched, how the neck
 //! leaves it, and what the column below can stand on.
 
-use super::Support;
 use super::needs::pixel_at;
 use super::probe::{Hit, Probe};
 use super::ways::Ways;
+use super::{Support, geometry};
 use crate::layers::{Grid, Layer, Layers};
 use crate::mesh::{Point, Vector};
 use crate::part::Part;
@@ -141,6 +141,13 @@ impl Sites<'_> {
             return Err(Refusal::KeepClean);
         }
         let room = (below.place - hit.place).norm();
+        // What it stands on must be thicker than its end is deep, or it would come out below.
+        let foot = o.tip(&below, 0);
+        let deep = geometry::sunk_mm(&foot, &hit.place) + o.embed_mm;
+        let inside = below.place + way * (0.1 * self.grid().layer_mm);
+        if !brushing && self.probe.ray(inside, way, deep + o.tip_mm / 2.0).is_some() {
+            return Err(Refusal::NoWay);
+        }
         // Where there is no room for a bar between the necks they meet half-way.
         if room < 2.0 * o.neck_mm + 0.5 {
             let at = |t: f64| hit.place + way * (room * t);
