@@ -1,5 +1,7 @@
 //! Which build directions to try.
 
+use crate::context::Context;
+use crate::error::Result;
 use crate::mesh::{Mesh, Point, Vector};
 use nalgebra::{Matrix3, Rotation3, UnitQuaternion};
 
@@ -19,20 +21,20 @@ pub(super) fn even(count: u32) -> Vec<Vector> {
 
 /// A body's own directions: its axes (the frame it is in), its large flat faces down and up, and
 /// standing on the edge between two of them.
-pub(super) fn natural(body: &Mesh) -> Vec<Vector> {
+pub(super) fn natural(body: &Mesh, ctx: &Context) -> Result<Vec<Vector>> {
     let mut out = Vec::new();
     for axis in [Vector::x(), Vector::y(), Vector::z()] {
         out.push(axis);
         out.push(-axis);
     }
-    let flats = flats(body);
+    let flats = flats(body, ctx)?;
     for (i, n) in flats.iter().enumerate() {
         out.push(-n);
         out.push(*n);
         let edges = flats[..i].iter().filter_map(|m| (n + m).try_normalize(0.1));
         out.extend(edges.map(|up| -up));
     }
-    out
+    Ok(out)
 }
 
 /// Adds directions farther than half a degree from those already there and from each other.
@@ -129,7 +131,7 @@ fn farthest(mesh: &Mesh, centre: &Vector, axis: &Vector) -> Vector {
 }
 
 /// Outward normals of plane faces that hold at least a fiftieth of the surface, largest first.
-fn flats(mesh: &Mesh) -> Vec<Vector> {
+fn flats(mesh: &Mesh, ctx: &Context) -> Result<Vec<Vector>> {
     const MOST: usize = 12;
     let mut planes: Vec<(Vector, f64, f64)> = Vec::new();
     let near = 1f64.to_radians().cos();
@@ -140,7 +142,10 @@ fn flats(mesh: &Mesh) -> Vec<Vector> {
     let total: f64 = facets.iter().map(|f| f.1).sum();
     // Large facets first: they seed the planes, so the list of planes stays short.
     facets.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-    for (i, area) in facets {
+    for (count, (i, area)) in facets.into_iter().enumerate() {
+        if count % (1 << 14) == 0 {
+            ctx.checkpoint(0.0)?;
+        }
         let n = mesh.area_normal(i) / area;
         let offset = n.dot(&mesh.corners(i)[0].coords);
         let same =
@@ -154,7 +159,7 @@ fn flats(mesh: &Mesh) -> Vec<Vector> {
     planes.retain(|p| p.2 >= total / 50.0);
     planes.sort_by(|a, b| b.2.total_cmp(&a.2));
     planes.truncate(MOST);
-    planes.into_iter().map(|p| p.0).collect()
+    Ok(planes.into_iter().map(|p| p.0).collect())
 }
 
 /// Six directions at a small angle (radians) around one.

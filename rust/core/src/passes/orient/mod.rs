@@ -141,7 +141,7 @@ impl Orient {
         let judge = Judge::new(exact.body(), part, ctx);
         let as_modelled = exact.from_body * part.pose.rotation.inverse() * Vector::z();
         let mut ups = Vec::new();
-        directions::add_new(&mut ups, directions::natural(exact.body()));
+        directions::add_new(&mut ups, directions::natural(exact.body(), ctx)?);
         directions::add_new(&mut ups, [as_modelled]);
         ctx.checkpoint(0.0)?;
         let even = directions::even(self.directions).into_iter();
