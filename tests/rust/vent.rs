@@ -2,6 +2,7 @@
 
 use crate::common::shared;
 use approx::{assert_abs_diff_eq, assert_relative_eq};
+use nalgebra::UnitQuaternion;
 use std::f64::consts::PI;
 use std::sync::Arc;
 use vatwright::layers::{Fill, Grid, Scan, Surface, Survey};
@@ -234,6 +235,28 @@ fn flat_on_the_plate_the_hole_goes_sideways() {
     let hole = &done.value.vents[0];
     assert!((part.pose.rotation * hole.inward).z.abs() < 0.2, "{hole:?}");
     assert_vented(&done.value, &Vent::default());
+}
+
+/// A box with walls of 2 mm: wide ones need wide bores, which a corner or a low side wall has no
+/// room for right at the void's end.
+#[test]
+fn large_boxes_are_vented_flat_and_on_a_corner() {
+    for (size, corner) in [(50.0, false), (70.0, false), (60.0, true)] {
+        let outer = shapes::cuboid(size, size, size / 2.0).unwrap();
+        let inner = shapes::cuboid(size - 4.0, size - 4.0, size / 2.0 - 4.0).unwrap();
+        let inner = inner.transformed(&Pose::translation(2.0, 2.0, 2.0)).flipped();
+        let body = Mesh::concat("box", &[Mesh::clone(&outer), inner]);
+        let mut part = Part::new(Solid::try_from(body).unwrap());
+        if corner {
+            let turn = UnitQuaternion::from_euler_angles(0.7, 0.6, 0.0);
+            part = part.turned(turn, 5.0).unwrap();
+        }
+        let done = vent(&part, &Vent::default());
+        let after = faults(&done.value.surfaces(&Role::ALL));
+        assert!(after.pocket_mm3 == 0.0, "{size} {corner}: {after:?}");
+        assert!(after.cup_mm2 < 100.0, "{size} {corner}: {after:?}");
+        assert!(done.report.numbers["pressure_kpa"] < 5.01, "{:?}", done.report.numbers);
+    }
 }
 
 #[test]

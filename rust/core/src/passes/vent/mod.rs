@@ -82,6 +82,10 @@ impl Default for Vent {
 
 /// Most holes that share the work of one.
 const SHARED: u32 = 4;
+/// How much more than the rule allows may stay closed before a hole, tried in this order: a hole
+/// farther from the void's end leaves a remainder that the next round vents or the report names,
+/// which is better than a void that stays shut.
+const EASE: [f64; 3] = [1.0, 10.0, 100.0];
 /// Holes are cut at most this many times before what is still closed is reported.
 const ROUNDS: usize = 4;
 /// Search runs at so many of the printer's pixels and layers.
@@ -262,12 +266,15 @@ impl Vent {
         ctx: &Context,
     ) -> Result<Tried<(Vec<Spot>, Option<Pool>)>> {
         let setup: &Setup = &ctx.setup;
-        let slack = |s: &needs::Step| match need.from {
-            From::Plate => s.before_mm3 <= setup.limits.noise_mm3 || s.before_mm2 < self.cup_mm2,
-            From::Top => s.before_mm3 <= 0.1 * self.puddle_mm3(),
-        };
         let mut why = Refusal::TooWide;
-        for n in 1..=SHARED {
+        for (ease, n) in EASE.into_iter().flat_map(|e| (1..=SHARED).map(move |n| (e, n))) {
+            let slack = |s: &needs::Step| match need.from {
+                From::Plate => {
+                    s.before_mm3 <= ease * setup.limits.noise_mm3
+                        || s.before_mm2 < ease * self.cup_mm2
+                }
+                From::Top => s.before_mm3 <= ease * 0.1 * self.puddle_mm3(),
+            };
             let pool = demand.pool(need, n);
             let diameter = |length_mm: f64| match pool {
                 None => size::air_mm(need.area_mm2 / f64::from(n), length_mm, setup),
@@ -278,7 +285,10 @@ impl Vent {
                 match site.place(need, slack, diameter, &is_open, &spots, ctx)? {
                     Ok(spot) => spots.push(spot),
                     Err(refusal) => {
-                        why = refusal;
+                        // What keeps the rule tells most.
+                        if ease == EASE[0] {
+                            why = refusal;
+                        }
                         break;
                     }
                 }
@@ -286,7 +296,8 @@ impl Vent {
             if spots.len() == taken.len() + n as usize {
                 return Ok(Ok((spots.split_off(taken.len()), pool)));
             }
-            if why != Refusal::TooWide {
+            // Another void may yet open and take the mouth.
+            if why == Refusal::Shut {
                 break;
             }
         }

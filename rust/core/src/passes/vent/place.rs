@@ -190,13 +190,13 @@ impl<'a> Site<'a> {
             ctx.checkpoint(0.0)?;
             for look in looks(window.sign) {
                 let Some((at, out)) = self.look(&seed, &look) else { continue };
-                let (at, out) = self.settle(at, out, window.sign, &diameter);
+                let (at, out, radius) = self.settle(at, out, window.sign, &diameter);
                 // Wall points closer than half a bore are one place.
                 let cell = 0.5 * least;
                 let key = |v: f64, by: f64| (v / by).round() as i64;
                 let place = [key(at.x, cell), key(at.y, cell), key(at.z, cell)];
                 let facing = [key(out.x, 0.25), key(out.y, 0.25), key(out.z, 0.25)];
-                if !window.holds(&at, &out, least / 2.0) || !seen.insert((place, facing)) {
+                if !window.holds(&at, &out, radius) || !seen.insert((place, facing)) {
                     continue;
                 }
                 match self.judge(at, out, &window, &open) {
@@ -266,16 +266,18 @@ impl<'a> Site<'a> {
 
     /// Slides a place in a side wall towards the end at which the void begins, until the bore
     /// just clears the floor: nothing is then left closed beside it, and the floor stays whole.
+    /// Returns the bore's radius, too.
     fn settle(
         &self,
         at: Point,
         out: Vector,
         sign: f64,
         diameter: &impl Fn(f64) -> f64,
-    ) -> (Point, Vector) {
-        let stay = (at, out);
-        let Some(wall) = self.wall(&at, &out) else { return stay };
-        let width = diameter(wall.to_mm - wall.from_mm).max(self.options.least_mm);
+    ) -> (Point, Vector, f64) {
+        let least = 0.5 * self.options.least_mm;
+        let Some(wall) = self.wall(&at, &out) else { return (at, out, least) };
+        let width = diameter(wall.to_mm - wall.from_mm).clamp(2.0 * least, self.options.most_mm);
+        let stay = (at, out, 0.5 * width);
         let radius = circumscribed(0.5 * width, self.options.sides);
         let down = -sign * Vector::z();
         let inside = at - out * radius;
@@ -285,7 +287,7 @@ impl<'a> Site<'a> {
         if out.dot(&down) > STEEPEST || drop.abs() > self.options.most_mm {
             return stay;
         }
-        self.look(&(inside + down * drop), &out).unwrap_or(stay)
+        self.look(&(inside + down * drop), &out).map_or(stay, |(at, out)| (at, out, radius))
     }
 
     /// What a place would cost, by its axis alone; refuses what no bore there could serve, so
