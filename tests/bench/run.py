@@ -399,7 +399,7 @@ def support_by_layers(_path: Path) -> dict[str, Any]:
     """Towers on the same foot, so that only the layers grow."""
     import vatwright as vw
 
-    low, high = (supports_of(vw.shapes.frustum(12.0, 10.0, h, 200)) for h in (30.0, 120.0))
+    low, high = (supports_of(vw.shapes.cuboid(20.0, 20.0, h)) for h in (30.0, 120.0))
     return {**high, "growth": high["seconds"] / low["seconds"] / (high["layers"] / low["layers"])}
 
 

@@ -114,3 +114,18 @@ def test_tips_change_by_hand() -> None:
 def test_supports_fuse_into_one_solid() -> None:
     part = supported(vw.shapes.sphere(4.0, 500))
     assert vw.diagnose(part.fused().mesh).shells == 1
+
+
+def test_a_picture_shows_every_bar() -> None:
+    pytest.importorskip("matplotlib").use("Agg")
+    from vatwright import plots
+
+    part = supported(vw.shapes.sphere(5.0, 2000))
+    axes = plots.supports(part, SETUP)
+    s = structure(part)
+    bars = axes.collections[-1]
+    reserve = bars.get_array()
+    assert reserve is not None and len(reserve) == len(s.members) + len(s.tips)
+    assert 0.0 < reserve.min() < reserve.max() <= 1.0
+    with pytest.raises(ValueError, match="no supports"):
+        plots.supports(part.bare(), SETUP)
