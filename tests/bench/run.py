@@ -422,6 +422,79 @@ ALONE = [
     ("supports, 16 × the area", "support_by_tips", 5.0, 1.2),
 ]
 
+
+# --- 60 mixed outlines onto plates of 130 x 80 mm, 1 mm apart, turned by steps of 45 degrees ---
+
+PLATE_MM = (130.0, 80.0)
+
+
+@job
+def pack_vatwright(path: Path) -> dict[str, Any]:
+    import mapbox_earcut
+    import numpy as np
+    from outlines import outlines
+
+    import vatwright as vw
+
+    def prism(ring: Any, i: int) -> Any:
+        flat = np.array(ring)
+        n = len(flat)
+        cap = mapbox_earcut.triangulate_float64(flat, np.array([n], np.uint32)).reshape(-1, 3)
+        a, b, c = flat[cap[:, 0]], flat[cap[:, 1]], flat[cap[:, 2]]
+        turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+        cap[turn < 0] = cap[turn < 0][:, ::-1]
+        k = np.arange(n)
+        j = (k + 1) % n
+        sides = np.concatenate([np.stack([k, j, n + j], 1), np.stack([k, n + j, n + k], 1)])
+        v = np.concatenate([np.c_[flat, np.zeros(n)], np.c_[flat, np.full(n, 5.0)]])
+        t = np.concatenate([cap[:, ::-1], n + cap, sides]).astype(np.uint32)
+        return vw.Part(vw.Solid(vw.Mesh(v, t, name=f"outline {i}")))
+
+    parts = [prism(ring, i) for i, ring in enumerate(outlines())]
+    setup = vw.Setup.load("desk-50um")
+    width, depth = PLATE_MM
+    setup = setup.replace(machine=setup.machine.replace(width_mm=width, depth_mm=depth))
+    pack = vw.Pack(gap_mm=1.0, margin_mm=0.0)
+    seconds, done = timed(lambda: pack.apply(parts, setup, threads=1), 1)
+    assert sum(len(plate.placed) for plate in done.value) == len(parts)
+    return {"seconds": seconds, "plates": len(done.value)}
+
+
+@job
+def pack_spyrrow(path: Path) -> dict[str, Any]:
+    """A strip solver, driven by hand: outlines are dealt by area onto as many plates as three
+    quarters of their area need; each is a strip, given twice the time until none is too long."""
+    import math
+
+    import spyrrow
+    from outlines import area_mm2, outlines
+
+    rings = outlines()
+    width, depth = PLATE_MM
+    plates = math.ceil(sum(map(area_mm2, rings)) / (0.75 * width * depth))
+    deals: list[list[int]] = [[] for _ in range(plates)]
+    for i in sorted(range(len(rings)), key=lambda i: -area_mm2(rings[i])):
+        min(deals, key=lambda d: sum(area_mm2(rings[k]) for k in d)).append(i)
+    turns = [45.0 * k for k in range(8)]
+
+    def length(deal: list[int], seconds: int) -> float:
+        items = [spyrrow.Item(str(i), rings[i], 1, turns) for i in deal]
+        config = spyrrow.StripPackingConfig(
+            min_items_separation=1.0, total_computation_time=seconds, num_workers=1, seed=1
+        )
+        return float(spyrrow.StripPackingInstance("plate", depth, items).solve(config).width)
+
+    def work() -> int:
+        seconds, left = 1, deals
+        while left:
+            left = [deal for deal in left if length(deal, seconds) > width]
+            seconds *= 2
+        return plates
+
+    seconds, found = timed(work, 1)
+    return {"seconds": seconds, "plates": found}
+
+
 # title, our job, peer's job, asked ratio of seconds, asked ratio of memory, what must agree
 ROWS = [
     ("layers with areas", "layers_vatwright", "layers_manifold3d", 2.5, 0, "volume"),
@@ -434,6 +507,7 @@ ROWS = [
     ("hollow a sphere", "hollow_vatwright", "hollow_libigl_pseudonormal", 1, 0, "volume"),
     ("bore from arrays", "bore_vatwright", "bore_manifold3d", 0.8, 0, "volume"),
     ("diagnose and repair", "repair_vatwright", "repair_pymeshlab", 1, 0, "volume"),
+    ("60 outlines on plates", "pack_vatwright", "pack_spyrrow", 5, 0, "plates"),
 ]
 
 

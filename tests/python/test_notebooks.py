@@ -12,7 +12,8 @@ NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
-def test_a_notebook_runs(path: Path) -> None:
+def test_a_notebook_runs(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("VATWRIGHT_FIGURES", "24")
     notebook = nbformat.read(path, as_version=4)
     client = NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(FOLDER)}})
     client.execute()

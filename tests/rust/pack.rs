@@ -284,3 +284,176 @@ fn least_height(left: &[(f64, f64)], plates: &mut Vec<(f64, f64)>) -> f64 {
     }
     best
 }
+
+/// A printer with its own plate, height and time for an exposure.
+fn printer(name: &str, size: [f64; 3], exposure_s: f64) -> Setup {
+    let mut s = setup(size[0], size[1]);
+    s.name = name.into();
+    s.machine.height_mm = size[2];
+    s.exposure.exposure_s = exposure_s;
+    s
+}
+
+#[test]
+fn printers_of_different_size_and_speed_share_the_work() {
+    let mut parts: Vec<Part> =
+        (0..9).map(|i| block(&format!("low {i}"), 38.0, 38.0, 20.0)).collect();
+    parts.push(block("mast", 30.0, 30.0, 150.0));
+    parts.push(block("wall", 90.0, 30.0, 40.0));
+    let small = printer("small", [81.0, 42.0, 80.0], 2.0);
+    let large = printer("large", [122.0, 42.0, 200.0], 4.0);
+    let run = |printers: &[&Setup], goal: Goal| {
+        let printers = printers.iter().map(|&p| p.clone()).collect();
+        let done = pack(
+            &Pack { printers, goal, rounds: 300, ..Pack::default() },
+            parts.clone(),
+            Setup::default(),
+        );
+        assert!(done.report.numbers["gap_percent"] >= -1e-9);
+        done
+    };
+    for goal in [Goal::TotalTime, Goal::FinishTime] {
+        let both = run(&[&small, &large], goal);
+        assert_eq!(both.value.iter().map(|p| p.placed.len()).sum::<usize>(), parts.len());
+        for plate in &both.value {
+            let p = if plate.printer == "small" { &small } else { &large };
+            assert_eq!((plate.width_mm, plate.depth_mm), (p.machine.width_mm, p.machine.depth_mm));
+            assert!(plate.height_mm() <= p.machine.height_mm);
+            // What the small printer cannot hold is on the large one.
+            let holds = |name: &str| plate.placed.iter().any(|q| q.part.name == name);
+            assert!(plate.printer == "large" || !(holds("mast") || holds("wall")));
+        }
+        // A second printer never makes it longer, and the end comes sooner.
+        let alone = run(&[&large], goal).report.numbers["time_s"];
+        let time = both.report.numbers["time_s"];
+        assert!(if goal == Goal::FinishTime { time < alone } else { time <= alone });
+        // The small one alone must leave out the two.
+        let alone = run(&[&small], goal);
+        assert_eq!(alone.report.findings.len(), 2);
+    }
+    // Of two like plates the quicker printer gets all the work, unless the end is what counts.
+    let slow = Setup { name: "slow".into(), ..printer("", [81.0, 42.0, 200.0], 6.0) };
+    let quick = Setup { name: "quick".into(), ..printer("", [81.0, 42.0, 200.0], 2.0) };
+    let low = parts[..8].to_vec();
+    let on_slow = |goal: Goal| {
+        let options = Pack { printers: vec![slow.clone(), quick.clone()], goal, ..Pack::default() };
+        let done = pack(&options, low.clone(), Setup::default());
+        (done.value.iter().filter(|p| p.printer == "slow").count(), done.value.len())
+    };
+    assert_eq!(on_slow(Goal::TotalTime), (0, 4));
+    // 2 plates on each end sooner than 3 and 1: 2 · 14 s a layer against 3 · 10 s.
+    assert_eq!(on_slow(Goal::FinishTime), (2, 4));
+}
+
+/// Parts due earlier open earlier plates, whatever their height.
+#[test]
+fn plates_follow_the_due_order() {
+    let parts: Vec<Part> = (0..13)
+        .map(|i| block(&format!("f{i}"), 38.0, 38.0, 10.0 + f64::from(i * 7 % 13)))
+        .collect();
+    let due_of = |name: &str| match name[1..].parse::<u32>().unwrap() {
+        i if i < 4 => 3,
+        i if i < 8 => 1,
+        _ => 2,
+    };
+    let due = parts.iter().map(|p| (p.name.clone(), due_of(&p.name))).collect();
+    let done = pack(&Pack { due, ..Pack::default() }, parts, setup(122.0, 42.0));
+    let first: Vec<u32> = done
+        .value
+        .iter()
+        .map(|p| p.placed.iter().map(|q| due_of(&q.part.name)).min().unwrap())
+        .collect();
+    assert!(first.is_sorted(), "{first:?}");
+    assert_eq!(done.value.iter().map(|p| p.placed.len()).sum::<usize>(), 13);
+}
+
+/// Plates filled in the order given keep that order, part by part.
+#[test]
+fn the_given_order_can_be_kept() {
+    let parts: Vec<Part> = (0..10)
+        .map(|i| block(&format!("f{i}"), 38.0, 38.0, 10.0 + f64::from(i * 7 % 10)))
+        .collect();
+    let names: Vec<String> = parts.iter().map(|p| p.name.clone()).collect();
+    let options = Pack { keep_order: true, ..Pack::default() };
+    let done = pack(&options, parts.clone(), setup(122.0, 42.0));
+    let placed: Vec<String> =
+        done.value.iter().flat_map(|p| p.placed.iter().map(|q| q.part.name.clone())).collect();
+    assert_eq!(placed, names);
+    let sorted = pack(&Pack::default(), parts, setup(122.0, 42.0));
+    assert!(sorted.report.numbers["time_s"] < done.report.numbers["time_s"]);
+}
+
+#[test]
+fn a_group_that_fits_no_plate_is_named_whole() {
+    let parts: Vec<Part> = (0..5).map(|i| block(&format!("f{i}"), 38.0, 38.0, 10.0)).collect();
+    let options =
+        Pack { together: vec![(0..4).map(|i| format!("f{i}")).collect()], ..Pack::default() };
+    let done = pack(&options, parts, setup(122.0, 42.0));
+    let named: Vec<&str> = done.report.findings.iter().map(|f| f.part.as_str()).collect();
+    assert_eq!(named, ["f0", "f1", "f2", "f3"]);
+    assert_eq!(done.value.len(), 1);
+}
+
+#[test]
+fn margins_stay_free() {
+    let parts = vec![block("brick", 9.0, 6.0, 5.0)];
+    let options = Pack {
+        margin_mm: 7.5,
+        copies: [("brick".to_string(), 40)].into(),
+        rounds: 100,
+        ..Pack::default()
+    };
+    let done = pack(&options, parts, setup(80.0, 50.0));
+    for plate in &done.value {
+        let b = plate.bounds();
+        assert!(b.min.x >= 7.5 - 1e-3 && b.max.x <= 72.5 + 1e-3, "{b:?}");
+        assert!(b.min.y >= 7.5 - 1e-3 && b.max.y <= 42.5 + 1e-3, "{b:?}");
+    }
+}
+
+/// Whatever the task, the search starts from the sorted greedy plan and never ends worse, and the
+/// bound is never above what was reached.
+#[test]
+fn never_worse_than_the_greedy_start() {
+    let mut seed = 11u64;
+    let mut random = |lo: f64, hi: f64| {
+        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        lo + (hi - lo) * ((seed >> 33) as f64 / (1u64 << 31) as f64)
+    };
+    for (round, goal) in [Goal::TotalTime, Goal::FinishTime].into_iter().cycle().take(6).enumerate()
+    {
+        let parts: Vec<Part> = (0..16)
+            .map(|i| {
+                let size = [random(6.0, 30.0), random(6.0, 30.0), random(8.0, 60.0)];
+                block(&format!("f{i}"), size[0], size[1], size[2])
+            })
+            .collect();
+        let printers =
+            [printer("a", [70.0, 50.0, 100.0], 3.0), printer("b", [50.0, 45.0, 100.0], 2.0)];
+        let options = Pack {
+            goal,
+            printers: printers[..1 + round / 3].to_vec(),
+            due: [("f3".to_string(), 1), ("f7".to_string(), 2)].into(),
+            rounds: 120,
+            seed: round as u64,
+            ..Pack::default()
+        };
+        let done = pack(&options, parts, Setup::default());
+        let n = &done.report.numbers;
+        assert_eq!(n["parts"], 16.0);
+        assert!(n["time_s"] <= n["greedy_time_s"], "{n:?}");
+        assert!(n["bound_s"] <= n["time_s"] * (1.0 + 1e-9), "{n:?}");
+    }
+}
+
+/// Steep walls of a detailed figure must not fray its outline: tables of pairs grow with the
+/// square of its pieces.
+#[test]
+fn detailed_figures_have_clean_shadows() {
+    for seed in 0..4 {
+        let part = Part::new(shapes::figure(seed, 32.0, 6000).unwrap());
+        let seen = shadow(&part.surfaces(&Role::ALL));
+        let corners: usize = seen.iter().flatten().map(Vec::len).sum();
+        assert!(seen.len() <= 3 && corners < 250, "{} shapes, {corners} corners", seen.len());
+    }
+}

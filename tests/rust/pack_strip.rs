@@ -24,7 +24,7 @@ fn instance(file: &std::path::Path) -> StripTask {
         turns: items[0]["allowed_orientations"].as_array().unwrap().len(),
         gap_mm: 0.0,
         seed: 1,
-        budget: Budget::Rounds(400),
+        budget: Budget::Rounds(800),
     }
 }
 

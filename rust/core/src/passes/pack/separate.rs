@@ -104,8 +104,7 @@ impl Separation<'_, '_> {
         let weights = &self.weights[i * n..(i + 1) * n];
         let now = self.scene.spots[i];
         let cost_now: f64 = weights.iter().zip(self.row(i)).map(|(w, o)| w * o).sum();
-        let mut best = Best { cost: cost_now, rank: f64::INFINITY, at: now.at };
-        let mut turn_best = now.turn;
+        let mut tried = Vec::new();
         for turn in turns_to_try(now.turn, self.scene.cat.turn_count(), self.rng) {
             let Some(mut m) = self.scene.mover(now.kind, turn, Some(i), Some(weights), [1.0, 0.1])
             else {
@@ -117,6 +116,14 @@ impl Separation<'_, '_> {
             m.try_line(here, [1.0, 0.0], &mut found);
             m.try_line(here, [0.0, 1.0], &mut found);
             m.try_random_lines(LINES, self.rng, &mut found);
+            tried.push((found, turn, m));
+        }
+        // Only the most hopeful turns are worth the way down.
+        let order = |a: &Best, b: &Best| a.cost.total_cmp(&b.cost).then(a.rank.total_cmp(&b.rank));
+        tried.sort_by(|a, b| order(&a.0, &b.0));
+        let mut best = Best { cost: cost_now, rank: f64::INFINITY, at: now.at };
+        let mut turn_best = now.turn;
+        for (mut found, turn, mut m) in tried.into_iter().take(HOPEFUL) {
             m.descend(&mut found);
             if found.beats(&best) {
                 best = found;
@@ -144,6 +151,9 @@ impl Separation<'_, '_> {
         }
     }
 }
+
+/// Turns that are followed to the bottom.
+const HOPEFUL: usize = 2;
 
 /// Random lines along each axis that a move tries at each turn.
 const LINES: usize = 3;
