@@ -26,6 +26,7 @@ mod pack;
 mod pack_strip;
 mod plane;
 mod real_files;
+mod recipe;
 mod select;
 mod setup;
 mod shapes;

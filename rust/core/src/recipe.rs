@@ -51,7 +51,7 @@ impl fmt::Debug for Step {
     }
 }
 
-/// Passes in order.
+/// Passes in order. A part is oriented at the height to which a later raft lifts it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Recipe {
@@ -75,6 +75,17 @@ impl Default for Recipe {
 }
 
 impl Recipe {
+    /// The orient pass at that step, if a later base lifts the part higher than it would: what it
+    /// and the passes between them judge is then the part at its final height.
+    fn lifted(&self, i: usize) -> Option<Orient> {
+        let Step::Orient(orient) = &self.steps[i] else { return None };
+        let hang_mm = self.steps[i..].iter().find_map(|s| match s {
+            Step::Raft(raft) => Some(raft.hang_mm()),
+            _ => None,
+        })?;
+        (hang_mm > orient.lift_mm).then(|| Orient { lift_mm: hang_mm, ..orient.clone() })
+    }
+
     /// Reads a recipe from TOML; `place` names it in messages.
     ///
     /// # Errors
@@ -135,7 +146,8 @@ impl Pass<Part> for Recipe {
         let mut report = Report::new("recipe", &part.name);
         let n = self.steps.len() as f64;
         for (i, step) in self.steps.iter().enumerate() {
-            let pass = step.pass();
+            let lifted = self.lifted(i).map(Step::Orient);
+            let pass = lifted.as_ref().unwrap_or(step).pass();
             let ctx = ctx.stage(pass.name(), i as f64 / n, (i + 1) as f64 / n);
             ctx.checkpoint(0.0)?;
             let done = pass.apply(part, &ctx)?;

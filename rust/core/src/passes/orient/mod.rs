@@ -45,7 +45,8 @@ pub struct Orient {
     pub weights: Weights,
     /// Refuse poses that would put tips on keep-clean facets, if any pose avoids it.
     pub spare_clean: bool,
-    /// Height of the lowest point over the plate, mm, for a raft or supports to fill.
+    /// Height of the lowest point over the plate, mm, for a raft or supports to fill; a recipe
+    /// raises it to what its raft does.
     pub lift_mm: f64,
 }
 

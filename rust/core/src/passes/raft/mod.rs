@@ -91,6 +91,11 @@ impl Raft {
         if self.style == Style::None { 0.0 } else { self.thickness_mm }
     }
 
+    /// Height of the part's lowest point over the plate, mm.
+    pub fn hang_mm(&self) -> f64 {
+        if self.style == Style::None { 0.0 } else { self.top_mm() + self.lift_mm }
+    }
+
     /// Lays the base under points on the plate, so wide that its bond bears every one of the pulls
     /// with its moment, as far as that goes; with it the greatest use of the bond.
     pub(crate) fn lay(
@@ -182,7 +187,7 @@ impl Pass<Part> for Raft {
             });
         }
         let mut report = Report::new("raft", &part.name);
-        let lift = if self.style == Style::None { 0.0 } else { self.top_mm() + self.lift_mm };
+        let lift = self.hang_mm();
         part.settle(lift);
         report.number("lift_mm", lift);
         if self.style == Style::None {

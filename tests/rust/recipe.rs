@@ -1,0 +1,42 @@
+//! Recipes: what a step learns from those that follow.
+
+use std::sync::{Arc, Mutex};
+use vatwright::mesh::shapes::cuboid;
+use vatwright::passes::{Orient, Pass, Raft};
+use vatwright::{Context, Done, Part, Recipe, Report, Result, Setup, Step};
+
+/// Notes how high a part hangs.
+struct Height(Arc<Mutex<f64>>);
+
+impl Pass<Part> for Height {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "height"
+    }
+
+    fn apply(&self, part: Part, _: &Context) -> Result<Done<Part>> {
+        *self.0.lock().unwrap() = part.bounds().min.z;
+        let report = Report::new("height", &part.name);
+        Ok(Done { value: part, report })
+    }
+}
+
+#[test]
+fn a_part_is_oriented_at_the_height_that_its_raft_gives_it() {
+    let height = |orient_mm: f64, raft: Option<Raft>| {
+        let seen = Arc::new(Mutex::new(0.0));
+        let orient = Orient { directions: 12, refine: 1, lift_mm: orient_mm, ..Orient::default() };
+        let mut steps = vec![Step::Orient(orient), Step::Own(Arc::new(Height(seen.clone())))];
+        steps.extend(raft.map(Step::Raft));
+        let part = Part::new(cuboid(4.0, 3.0, 2.0).unwrap());
+        Recipe { steps }.apply(part, &Context::new(Setup::default())).unwrap();
+        let mm = *seen.lock().unwrap();
+        (mm * 1e6).round() / 1e6
+    };
+    let raft = Raft { thickness_mm: 0.6, lift_mm: 4.0, ..Raft::default() };
+    assert_eq!(height(0.0, Some(raft.clone())), 4.6);
+    assert_eq!(height(7.0, Some(raft)), 7.0);
+    assert_eq!(height(1.5, None), 1.5);
+    assert_eq!(height(0.0, None), 0.0);
+}
