@@ -92,7 +92,7 @@ def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None
     k = int(np.argmax(areas))
     rows, columns = np.nonzero(body.mask(k))
     x, y = (
-        low + (np.mean(at) + 0.5) * _OUTLINE_MM
+        low + (float(np.mean(at)) + 0.5) * _OUTLINE_MM
         for low, at in ((body.grid.x0_mm, columns), (body.grid.y0_mm, rows))
     )
     frame = held.frame(setup)
@@ -107,7 +107,7 @@ def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None
         if mesh is not None:
             facets = mesh.vertices[mesh.triangles]
             facets = facets[np.argsort(-facets[:, :, 1].mean(axis=1))]
-            shade = PolyCollection(facets[:, :, [0, 2]], facecolor=colour, edgecolor="none")
+            shade = PolyCollection(list(facets[:, :, [0, 2]]), facecolor=colour, edgecolor="none")
             ax.add_collection(shade)
     # Far bars first, so that near ones lie over them.
     ends = frame.nodes[frame.beams]

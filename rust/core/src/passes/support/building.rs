@@ -284,7 +284,8 @@ impl Building {
         all.into_iter().map(Pull::sum).filter(|p| p.force_n > 0.0).collect()
     }
 
-    /// Puts tips under pieces of the part that float, where a tip can stand and none was refused.
+    /// Puts tips under pieces of the part that float or jut out too far, where a tip can stand and
+    /// none was refused.
     fn hold<'l>(
         &self,
         loose: impl Iterator<Item = &'l Loose>,
@@ -292,7 +293,7 @@ impl Building {
         unmet: &[Unmet],
         found: &mut Vec<Site>,
     ) {
-        for l in loose.filter(|l| l.floats) {
+        for l in loose {
             let layer = l.region.layer;
             let Some(pixel) = l.of_body else { continue };
             if unmet.iter().any(|u| u.island && u.layer == layer) {

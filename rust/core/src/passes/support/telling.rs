@@ -31,7 +31,7 @@ impl Told<'_> {
     pub(super) fn tell(&self, report: &mut Report, s: &Supports, base: &Base) {
         self.numbers(report, s, base);
         self.unmet(report);
-        self.floating(report);
+        self.loose(report);
         self.loads(report);
         self.frame(report);
         if let Some(first) = s.landings.first() {
@@ -104,19 +104,26 @@ impl Told<'_> {
         }
     }
 
-    fn floating(&self, report: &mut Report) {
-        for f in self.judge.loose().filter(|l| l.floats) {
-            let layer = f.region.layer;
-            if self.unmet.iter().any(|u| u.island && u.layer == layer) {
+    /// What the layers found loose and is not told as unmet.
+    fn loose(&self, report: &mut Report) {
+        for l in self.judge.loose() {
+            let layer = l.region.layer;
+            let known = |u: &&Unmet| u.layer == layer && (u.island || !l.floats);
+            // Bars bridge farther than the flats of a part, having been made for it.
+            if self.unmet.iter().any(|u| known(&u)) || !l.floats && l.of_body.is_none() {
                 continue;
             }
-            let whose = if f.of_body.is_some() { "a piece of the part" } else { "a support" };
-            let message = format!("{whose} begins in mid-air");
+            let whose = if l.of_body.is_some() { "a piece of the part" } else { "a support" };
+            let (code, severity, what) = if l.floats {
+                ("island", Severity::Fault, "begins in mid-air")
+            } else {
+                ("overhang", Severity::Warning, "hangs over farther than one young layer bears")
+            };
             report.findings.push(
-                self.finding("island", Severity::Fault, message)
-                    .at(f.region.place(&self.layers.grid))
+                self.finding(code, severity, format!("{whose} {what}"))
+                    .at(l.region.place(&self.layers.grid))
                     .at_layers(layer, layer)
-                    .measured(f.region.area_mm2, 0.0, "mm²")
+                    .measured(l.region.area_mm2, 0.0, "mm²")
                     .remedy("turn the part, or place a tip there by hand"),
             );
         }
