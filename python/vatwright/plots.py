@@ -114,7 +114,7 @@ def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None
     order = np.argsort(-ends[:, :, 1].mean(axis=1))
     widths = np.concatenate([held.diameters_mm, necks])
     bars = LineCollection(
-        list(ends[order][:, :, [0, 2]]), cmap="RdYlGn", linewidths=1.5 * widths[order]
+        list(ends[order][:, :, [0, 2]]), cmap="viridis", linewidths=1.5 * widths[order]
     )
     bars.set_array(reserve[order])
     bars.set_clim(0.0, 1.0)
