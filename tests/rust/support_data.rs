@@ -69,7 +69,7 @@ fn grid(part: &Part, ctx: &Context) -> Grid {
 }
 
 /// The check finds nothing that supports are for, but what the pass itself has told.
-fn what_fails_is_told(name: &str, told: &Report, part: &Part, ctx: &Context) {
+pub(crate) fn what_fails_is_told(name: &str, told: &Report, part: &Part, ctx: &Context) {
     let found = inspect(part, ctx).unwrap().findings;
     for f in found.iter().filter(|f| f.severity == Severity::Fault) {
         let known: &[&str] = match f.code.as_str() {
@@ -92,7 +92,7 @@ fn nothing_floats(name: &str, part: &Part, ctx: &Context) {
 }
 
 /// Points on every bar's axis keep the stated gap beyond its radius from the part's surface.
-fn bars_keep_off(name: &str, part: &Part, s: &Supports) {
+pub(crate) fn bars_keep_off(name: &str, part: &Part, s: &Supports) {
     const STEP_MM: f64 = 0.2;
     let mesh = part.mesh(&[Role::Body, Role::Lattice]);
     let vector = |p: &Point| ParryVector::new(p.x, p.y, p.z);

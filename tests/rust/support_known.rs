@@ -1,5 +1,6 @@
 //! Supports of parts whose answer can be thought out beforehand.
 
+use crate::support_data::{bars_keep_off, what_fails_is_told};
 use nalgebra::{UnitQuaternion, Vector3};
 use std::sync::Arc;
 use vatwright::check::{Evidence, Reach, inspect};
@@ -178,6 +179,32 @@ fn the_check_finds_no_fault() {
         assert!(clean || worst < Some(Severity::Warning), "{name}: {:?}", done.report.findings);
     }
 }
+
+/// However a part is turned, the check finds nothing that the pass has not told.
+#[test]
+fn any_pose_holds_or_is_told() {
+    let ctx = context();
+    let mut seed = 11u64;
+    let mut dice = || {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 11) as f64 / (1u64 << 53) as f64
+    };
+    for (name, part) in parts() {
+        for _ in 0..ROLLS {
+            let (x, y) = (360.0 * dice(), 360.0 * dice());
+            let turned = tilted(part.body.clone(), x, y);
+            let turned = Part { keep_clean: part.keep_clean.clone(), ..turned };
+            let done = supported(turned, &ctx);
+            let name = format!("{name} turned by {x}° and {y}°");
+            what_fails_is_told(&name, &done.report, &done.value, &ctx);
+            bars_keep_off(&name, &done.value, done.value.supports.as_ref().unwrap());
+            assert_eq!(marks(&done.value), 0, "{name}");
+        }
+    }
+}
+
+/// Poses of each part.
+const ROLLS: usize = 2;
 
 /// Bodies that stand on a point or an edge: few tips are needed to begin them, many to hold them.
 #[test]
