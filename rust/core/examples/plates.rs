@@ -17,7 +17,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     // 12 figures in 4 sizes, 5 of each, as the files lie: by figure, then by size.
     let mut parts = Vec::new();
     for seed in 0..12 {
-        for (i, height_mm) in [24.0, 32.0, 41.0, 52.0].into_iter().enumerate() {
+        for (i, height_mm) in [11.0, 15.0, 20.0, 27.0].into_iter().enumerate() {
             let mut part = Part::new(figure(seed, height_mm, 6000)?);
             part.name = format!("figure {seed} size {i}");
             parts.push(raft.apply(part, &ctx)?.value);
