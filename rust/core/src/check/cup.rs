@@ -10,6 +10,9 @@ use crate::mechanics::suction;
 /// A safety factor of 2 covers half as much again with room to spare (common practice, no source).
 const FAULT_SHARE: f64 = 0.5;
 const WARNING_SHARE: f64 = 0.05;
+/// A cup that pulls less than this is no fault whatever its layer's peel: tips bear more than that
+/// and are sized for it, N (common practice, no source).
+const FAULT_N: f64 = 1.0;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let name = &e.part.name;
@@ -20,7 +23,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         let pull_n = suction::sealed_force_n(area_mm2);
         let peel_n = e.profile.peel_n[layer as usize];
         let severity = match pull_n / peel_n {
-            s if s > FAULT_SHARE => Severity::Fault,
+            s if s > FAULT_SHARE && pull_n > FAULT_N => Severity::Fault,
             s if s > WARNING_SHARE => Severity::Warning,
             _ => {
                 small += 1;
@@ -39,7 +42,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             Finding::new("cup", severity, name, message)
                 .at_layers(first, last)
                 .at(cup.place)
-                .measured(pull_n, FAULT_SHARE * peel_n, "N")
+                .measured(pull_n, (FAULT_SHARE * peel_n).max(FAULT_N), "N")
                 .remedy("turn its mouth sideways or to the plate and off it, or vent it near its lowest layer"),
         );
     }

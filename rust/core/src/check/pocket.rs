@@ -4,6 +4,10 @@ use super::{Evidence, cup};
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
+/// A pocket smaller than this is a crevice between shells that no hole would serve, mm³ (common
+/// practice, no source).
+const CREVICE_MM3: f64 = 10.0;
+
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let pocket = |void: &crate::layers::Cup| {
         let (first, last) = void.layers();
@@ -12,11 +16,17 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
              burst the part later",
             void.volume_mm3
         );
-        Finding::new("pocket", Severity::Fault, &e.part.name, message)
+        let crevice = void.volume_mm3 < CREVICE_MM3;
+        let severity = if crevice { Severity::Warning } else { Severity::Fault };
+        Finding::new("pocket", severity, &e.part.name, message)
             .at_layers(first, last)
             .at(void.place)
             .measured(void.volume_mm3, e.setup().limits.noise_mm3, "mm³")
-            .remedy("vent it with two holes, or fill it")
+            .remedy(if crevice {
+                "fill it, or fuse the shells between which it lies"
+            } else {
+                "vent it with two holes, or fill it"
+            })
     };
     Ok(e.voids().filter(|v| !cup::is_cup(v)).map(pocket).collect())
 }
