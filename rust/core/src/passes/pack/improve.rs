@@ -154,6 +154,7 @@ fn rebuild<'a>(
         let (mut in_a_row, mut smallest, mut below) = (0, f64::INFINITY, f64::INFINITY);
         let mut left = Vec::with_capacity(rest.len());
         for u in rest {
+            search.checkpoint()?;
             let unit = &task.units[u];
             if unit.height_mm > load.height_mm {
                 left.push(u);

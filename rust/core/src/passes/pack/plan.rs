@@ -219,6 +219,11 @@ impl<'c> Search<'c> {
         Search { rng, effort: EFFORT, used: 0, limit: task.rounds, deadline: task.deadline, ctx }
     }
 
+    /// Reports how much is spent, and stops a cancelled search.
+    pub(super) fn checkpoint(&self) -> Result<()> {
+        self.ctx.checkpoint(self.used as f64 / self.limit.max(1) as f64)
+    }
+
     /// Tries twice as hard from now on, if that may still help.
     pub(super) fn more_patience(&mut self) -> bool {
         let Effort { rounds, patience } = self.effort;
