@@ -63,9 +63,11 @@ struct Piece {
     framed_tips: usize,
 }
 
-/// A frame is made anew when its tips have grown by more than this part, since each new tip of a
-/// forest changes little; tips it does not know carry nothing until then (the safe side).
+/// A frame of many tips is made anew when they have grown by more than this part, since each new
+/// tip of a forest changes little; tips it does not know carry nothing until then (the safe side).
 const NEW_FRAME: f64 = 0.1;
+/// Up to so many tips every new one counts.
+const FEW_TIPS: usize = 64;
 
 pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let survey = e.body_survey();
@@ -148,7 +150,9 @@ fn merge(kept: &mut Option<Piece>, other: Option<Piece>) {
 impl Piece {
     /// Makes the frame anew when it knows too few of the tips.
     fn refresh(&mut self, e: &Evidence<'_>, supports: &Supports) -> Result<()> {
-        if self.tips.len() as f64 <= self.framed_tips as f64 * (1.0 + NEW_FRAME) {
+        let (now, framed) = (self.tips.len(), self.framed_tips);
+        let known = if now <= FEW_TIPS { framed as f64 } else { framed as f64 * (1.0 + NEW_FRAME) };
+        if now as f64 <= known {
             return Ok(());
         }
         self.tips.sort_unstable();

@@ -164,7 +164,7 @@ impl Building {
         let verdict = self.loads(setup).settle(&sites, found, shared, pool, &stage)?;
         let mut supports = self.build(found);
         let proof = proof::prove(&mut supports, &verdict, &self.options, setup, &self.probe)?;
-        supports.mesh = geometry::mesh(&supports, self.options.embed_mm);
+        supports.mesh = geometry::mesh(&supports, self.options.embed_mm, &self.probe);
         let (base, bond_use) = self.lay(&supports, ctx)?;
         let reach_mm = self.options.reach(setup).layer;
         let stage = ctx.stage("judge", 0.5, 1.0);

@@ -4,6 +4,7 @@
 //! and the area of the round bar that mechanics counts with. The ends of rods are level: so the
 //! lowest layer of a leaning rod begins on its carrier as a whole, not with an edge beside it.
 
+use super::probe::Probe;
 use crate::mesh::{Mesh, Point, Vector};
 use crate::part::{Supports, Tip};
 use std::f64::consts::TAU;
@@ -14,8 +15,9 @@ const SIDES: usize = 8;
 /// How far pieces reach into each other and into the base, mm.
 const OVERLAP_MM: f64 = 0.1;
 
-/// Builds [`Supports::mesh`] from the structure; necks reach `embed_mm` into the part.
-pub(super) fn mesh(s: &Supports, embed_mm: f64) -> Mesh {
+/// Builds [`Supports::mesh`] from the structure; necks reach `embed_mm` into the part, those that
+/// stand on it no farther than the part is thick there.
+pub(super) fn mesh(s: &Supports, embed_mm: f64, probe: &Probe) -> Mesh {
     let mut out = Pieces::default();
     let mut widest = vec![0.0_f64; s.nodes.len()];
     for m in &s.members {
@@ -26,9 +28,14 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64) -> Mesh {
         let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
         out.rod(&low, &high, m.diameter_mm / 2.0, m.diameter_mm / 2.0);
     }
-    let upper = s.tips.iter().map(|t| (t, 0.0));
-    let lower = s.landings.iter().map(|t| (t, sunk_mm(t, &s.nodes[t.node as usize])));
-    for (t, sunk_mm) in upper.chain(lower) {
+    let upper = s.tips.iter().map(|t| (t, 0.0, embed_mm));
+    let lower = s.landings.iter().map(|t| {
+        let node = &s.nodes[t.node as usize];
+        let sunk = sunk_mm(t, node);
+        let share = (thick_mm(t, node, sunk + embed_mm, probe) / (sunk + embed_mm)).min(1.0);
+        (t, sunk * share, embed_mm * share)
+    });
+    for (t, sunk_mm, embed_mm) in upper.chain(lower) {
         // Two necks may meet without a column between.
         let wide = widest[t.node as usize].max(t.diameter_mm);
         out.neck(t, &s.nodes[t.node as usize], wide / 2.0, sunk_mm, embed_mm);
@@ -51,6 +58,16 @@ pub(super) fn sunk_mm(t: &Tip, node: &Point) -> f64 {
     let way = (t.contact - node).normalize();
     let cos = (-way.dot(&t.normal)).clamp(0.5, 1.0);
     t.diameter_mm / 2.0 * (1.0 - cos * cos).sqrt() / cos
+}
+
+/// How deep the part is where a neck stands on it, mm, less a tenth so that the neck does not come
+/// out on the other side; at most twice `deep_mm`.
+fn thick_mm(t: &Tip, node: &Point, deep_mm: f64, probe: &Probe) -> f64 {
+    const SKIN: f64 = 1e-3; // beyond the facet on which it stands, mm
+    let way = (t.contact - node).normalize();
+    let from = t.contact + way * SKIN;
+    let out = probe.ray(from, &way, 2.0 * deep_mm);
+    out.map_or(2.0 * deep_mm, |hit| 0.9 * (hit.place - t.contact).norm())
 }
 
 #[derive(Default)]

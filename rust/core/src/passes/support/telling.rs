@@ -13,6 +13,9 @@ use crate::mesh::Point;
 use crate::part::{Base, Part, Supports, Tip};
 use crate::setup::Setup;
 
+/// A support's edge that shows beside what it stands on in fewer pixels than this is of no matter.
+const EDGE_PIXELS: u32 = 9;
+
 /// Everything that is reported on.
 pub(super) struct Told<'a> {
     pub(super) options: &'a Support,
@@ -114,7 +117,10 @@ impl Told<'_> {
                 continue;
             }
             let whose = if l.of_body.is_some() { "a piece of the part" } else { "a support" };
-            let (code, severity, what) = if l.floats {
+            let edge = l.of_body.is_none() && l.region.pixels < EDGE_PIXELS;
+            let (code, severity, what) = if l.floats && edge {
+                ("island", Severity::Note, "has an edge that begins in mid-air")
+            } else if l.floats {
                 ("island", Severity::Fault, "begins in mid-air")
             } else {
                 ("overhang", Severity::Warning, "hangs over farther than one young layer bears")
