@@ -58,9 +58,9 @@ demo: release
 
 bench: release
 	$(PIP) --group bench
-	$(BIN)/python tests/bench/run.py
 	cargo run --quiet --release --example check_share
 	cargo run --quiet --release --example large_plate
+	$(BIN)/python tests/bench/run.py
 
 clean:
 	rm -rf .venv out target

@@ -193,7 +193,12 @@ impl Mesh {
 
     /// Smallest axis-aligned box around the vertices.
     pub fn bounds(&self) -> Bounds {
-        Bounds::of(&self.vertices)
+        // Two boxes at once: each step waits for the one before it.
+        let (pairs, last) = self.vertices.as_chunks::<2>();
+        let (a, b) = pairs
+            .iter()
+            .fold((Bounds::EMPTY, Bounds::of(last)), |(a, b), [p, q]| (a.with(p), b.with(q)));
+        a.union(&b)
     }
 
     /// Smallest axis-aligned box around the vertices once moved by `pose`.
