@@ -505,7 +505,7 @@ ROWS = [
     ("mass properties", "mass_vatwright", "mass_libigl", 1, 0, "volume"),
     ("1000 directions, all terms", "orient_vatwright", "orient_numpy", 0, 0, "height"),
     ("hollow a sphere", "hollow_vatwright", "hollow_libigl", 4, 0, "volume"),
-    ("hollow a sphere", "hollow_vatwright", "hollow_libigl_pseudonormal", 1, 0, "volume"),
+    ("hollow a sphere", "hollow_vatwright", "hollow_libigl_pseudonormal", 4, 0, "volume"),
     ("bore from arrays", "bore_vatwright", "bore_manifold3d", 1, 0, "volume"),
     ("diagnose and repair", "repair_vatwright", "repair_pymeshlab", 1, 0, "volume"),
     ("60 outlines on plates", "pack_vatwright", "pack_spyrrow", 5, 0, "plates"),
