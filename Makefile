@@ -12,6 +12,8 @@ PIP := $(BIN)/python -m pip install --quiet --only-binary :all:
 STUBTEST := $(BIN)/python -m mypy.stubtest vatwright._core --mypy-config-file pyproject.toml \
 	--allowlist tests/python/stubtest-allow.txt
 
+# Property tests draw the same cases in every run; another number searches elsewhere.
+export PROPTEST_RNG_SEED ?= 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
 

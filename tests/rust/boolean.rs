@@ -200,7 +200,7 @@ fn a_wish_to_stop_is_heard_while_the_engine_works() {
     let other = moved(&ball, 1.0, 0.2, 0.1);
     let both = Solid::try_from(Mesh::concat("both", [ball.mesh(), other.mesh()])).unwrap();
     let asked = std::thread::spawn(move || {
-        std::thread::sleep(std::time::Duration::from_millis(300));
+        std::thread::sleep(std::time::Duration::from_millis(100));
         token.cancel();
     });
     assert!(matches!(fuse(&both, &ctx), Err(Error::Cancelled)));

@@ -17,8 +17,9 @@ use manifold_rust::cancel::CancelToken as Stop;
 use manifold_rust::manifold::Manifold;
 use manifold_rust::robust::soup::has_self_intersections_with_token;
 use manifold_rust::types::{BooleanEngine, Error as Status, MeshGLP, OpType, WindingRule};
+use rayon::ThreadPoolBuilder;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, RecvTimeoutError};
 use std::time::Duration;
 
 /// Where a facet of a result comes from.
@@ -46,12 +47,13 @@ pub struct Cut {
 ///
 /// # Errors
 /// [`Error::NotSolid`] when nothing is left, [`Error::Pass`] when the engine gives up,
-/// [`Error::Cancelled`] within about 50 ms of asking, save for up to 0.5 s per 500 000 facets
-/// while a mesh is taken in.
+/// [`Error::Cancelled`] within about 50 ms of asking.
 pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
-    guarded(body, ctx, |stop| {
-        let Some(tool) = united(tools, 1, stop)? else { return take_in(body, 0) };
-        op(&take_in(body, 0)?, &tool, OpType::Subtract, stop)
+    let solids = [&[body], tools].concat();
+    guarded(&solids, ctx, |operands, stop| {
+        let (body, tools) = operands.split_first().expect("the body was given");
+        let Some(tool) = united(tools, stop)? else { return body.taken_in() };
+        op(&body.taken_in()?, &tool, OpType::Subtract, stop)
     })
 }
 
@@ -60,14 +62,14 @@ pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
 /// # Errors
 /// As [`subtract`]; [`Error::NotSolid`] when there is no solid at all.
 pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
-    let Some(first) = solids.first() else {
+    if solids.is_empty() {
         return Err(Error::NotSolid {
             name: "union".into(),
             problem: "it is of no solids".into(),
             remedy: "give at least one".into(),
         });
-    };
-    guarded(first, ctx, |stop| united(solids, 0, stop).map(|m| m.unwrap_or_default()))
+    }
+    guarded(solids, ctx, |operands, stop| united(operands, stop).map(Option::unwrap_or_default))
 }
 
 /// What is in both solids.
@@ -75,7 +77,9 @@ pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
 /// # Errors
 /// As [`subtract`].
 pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
-    guarded(a, ctx, |stop| op(&take_in(a, 0)?, &take_in(b, 1)?, OpType::Intersect, stop))
+    guarded(&[a, b], ctx, |operands, stop| {
+        op(&operands[0].taken_in()?, &operands[1].taken_in()?, OpType::Intersect, stop)
+    })
 }
 
 /// The same material as one surface that nowhere overlaps or touches itself: walls between
@@ -85,22 +89,44 @@ pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
 /// # Errors
 /// As [`subtract`].
 pub fn fuse(solid: &Solid, ctx: &Context) -> Result<Cut> {
-    guarded(solid, ctx, |stop| Ok(fused(&take_in(solid, 0)?, stop)))
+    guarded(&[solid], ctx, |operands, stop| Ok(fused(&operands[0].taken_in()?, stop)))
 }
 
 /// Why an operation ended without a result; worded for the user by [`guarded`].
 type Raw<T> = std::result::Result<T, Status>;
 
-fn take_in(solid: &Solid, operand: u32) -> Raw<Manifold> {
-    let mesh = MeshGLP::<f64, u32> {
-        num_prop: 3,
-        vert_properties: solid.vertices().iter().flat_map(|v| [v.x, v.y, v.z]).collect(),
-        tri_verts: solid.triangles().iter().flatten().copied().collect(),
-        run_original_id: vec![operand],
-        face_id: (0..solid.triangles().len() as u32).collect(),
-        ..MeshGLP::default()
-    };
-    checked(Manifold::from_mesh_glp(&mesh))
+/// A solid in the engine's own form.
+struct Operand(MeshGLP<f64, u32>);
+
+impl Operand {
+    fn new(solid: &Solid, number: u32) -> Operand {
+        Operand(MeshGLP {
+            num_prop: 3,
+            vert_properties: solid.vertices().iter().flat_map(|v| [v.x, v.y, v.z]).collect(),
+            tri_verts: solid.triangles().iter().flatten().copied().collect(),
+            run_original_id: vec![number],
+            face_id: (0..solid.triangles().len() as u32).collect(),
+            ..MeshGLP::default()
+        })
+    }
+
+    /// Cannot be stopped, and takes up to 0.5 s per 500 000 facets.
+    fn taken_in(&self) -> Raw<Manifold> {
+        checked(Manifold::from_mesh_glp(&self.0))
+    }
+
+    /// So that it winds nowhere more than once.
+    fn winding_once(&self, stop: &Stop) -> Raw<Manifold> {
+        let m = self.taken_in()?;
+        let (triangles, _) = self.0.tri_verts.as_chunks();
+        let edges = Edges::of(self.0.vert_properties.len() / 3, triangles);
+        let one_shell = Shells::of(triangles, &edges).count() == 1;
+        // One shell of positive volume that does not meet itself winds once.
+        if one_shell && !has_self_intersections_with_token(m.as_impl(), Some(stop)) {
+            return Ok(m);
+        }
+        checked(fused(&m, stop))
+    }
 }
 
 fn checked(m: Manifold) -> Raw<Manifold> {
@@ -118,17 +144,11 @@ fn fused(m: &Manifold, stop: &Stop) -> Manifold {
     m.rebuild_solid_with_token(WindingRule::Nonzero, Some(stop))
 }
 
-/// The union of the solids, winding once; `None` of none. Operands are numbered from `first`.
-fn united(solids: &[&Solid], first: u32, stop: &Stop) -> Raw<Option<Manifold>> {
+/// The union of the operands, winding once; `None` of none.
+fn united(operands: &[Operand], stop: &Stop) -> Raw<Option<Manifold>> {
     let mut all: Option<Manifold> = None;
-    for (i, solid) in solids.iter().enumerate() {
-        let mut m = take_in(solid, first + i as u32)?;
-        let edges = Edges::of(solid.vertices().len(), solid.triangles());
-        let one_shell = Shells::of(solid.triangles(), &edges).count() == 1;
-        // One shell of positive volume that does not meet itself winds once.
-        if !one_shell || has_self_intersections_with_token(m.as_impl(), Some(stop)) {
-            m = checked(fused(&m, stop))?;
-        }
+    for operand in operands {
+        let m = operand.winding_once(stop)?;
         all = Some(match all {
             Some(all) => op(&all, &m, OpType::Add, stop)?,
             None => m,
@@ -137,36 +157,52 @@ fn united(solids: &[&Solid], first: u32, stop: &Stop) -> Raw<Option<Manifold>> {
     Ok(all)
 }
 
-/// Runs the work on this thread, while another hands the user's wish to stop on to the engine;
-/// turns what comes out into a proven solid and what goes wrong into our errors.
-fn guarded(first: &Solid, ctx: &Context, work: impl FnOnce(&Stop) -> Raw<Manifold>) -> Result<Cut> {
+/// Runs the work on threads of its own, as many as here, so that who asks to stop need not wait
+/// for a step of the engine that cannot be stopped: it ends by itself, and is forgotten. Turns
+/// what comes out into a proven solid and what goes wrong into our errors.
+fn guarded(
+    solids: &[&Solid],
+    ctx: &Context,
+    work: impl FnOnce(&[Operand], &Stop) -> Raw<Manifold> + Send + 'static,
+) -> Result<Cut> {
     ctx.checkpoint(0.0)?;
-    let stop = Stop::new();
-    let done = AtomicBool::new(false);
-    let outcome = std::thread::scope(|scope| {
-        let watch = scope.spawn(|| {
-            while !done.load(Ordering::Acquire) {
-                if ctx.cancel.is_cancelled() {
-                    return stop.cancel();
-                }
-                std::thread::park_timeout(Duration::from_millis(20));
-            }
-        });
-        // The engine is young: a panic of its own must not take the program down.
-        let outcome = catch_unwind(AssertUnwindSafe(|| work(&stop)));
-        done.store(true, Ordering::Release);
-        watch.thread().unpark();
-        outcome
-    });
-    ctx.checkpoint(1.0)?;
+    let name = solids[0].name();
     let fail = |problem: String| Error::Pass {
         pass: "boolean",
-        part: first.name().into(),
+        part: name.into(),
         problem,
         remedy: "repair or fuse the model first".into(),
     };
+    let operands: Vec<Operand> = (0..).zip(solids).map(|(i, s)| Operand::new(s, i)).collect();
+    let pool = ThreadPoolBuilder::new()
+        .num_threads(rayon::current_num_threads())
+        .build()
+        .map_err(|e| fail(format!("no thread could be started: {e}")))?;
+    let stop = Stop::new();
+    let (send, receive) = mpsc::sync_channel(1);
+    pool.spawn({
+        let stop = stop.clone();
+        move || {
+            // The engine is young: a panic of its own must not take the program down.
+            let outcome = catch_unwind(AssertUnwindSafe(|| work(&operands, &stop)));
+            // Nobody listens any more once the work was cancelled.
+            let _ = send.send(outcome);
+        }
+    });
+    let outcome = loop {
+        match receive.recv_timeout(Duration::from_millis(20)) {
+            Err(RecvTimeoutError::Timeout) if ctx.cancel.is_cancelled() => {
+                stop.cancel();
+                return Err(Error::Cancelled);
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => return Err(fail("the engine vanished".into())),
+            Ok(outcome) => break outcome,
+        }
+    };
+    ctx.checkpoint(1.0)?;
     match outcome {
-        Ok(Ok(m)) => bring_out(&m, first.name()),
+        Ok(Ok(m)) => bring_out(&m, name),
         Ok(Err(Status::Cancelled)) => Err(Error::Cancelled),
         Ok(Err(status)) => Err(fail(format!("the engine reports '{status}'"))),
         Err(_) => Err(fail("the engine broke down".into())),
