@@ -385,7 +385,7 @@ fn what_would_be_guessing_is_refused() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(256))]
+    #![proptest_config(ProptestConfig::with_cases(1000))]
 
     /// Facets at random over a coarse grid: every kind of defect, all at once.
     #[test]

@@ -14,10 +14,14 @@ use super::Run;
 use std::f64::consts::PI;
 
 /// Steps of the grid across the section's thickness.
-const STEPS: f64 = 8.0;
+fn steps() -> f64 {
+    std::env::var("ST").map_or(8.0, |s| s.parse().unwrap())
+}
 /// Greatest number of unknowns; only walls longer than about 30 thicknesses, or very ragged
 /// sections, reach it and are then solved with fewer steps across.
-const UNKNOWNS: f64 = 2000.0;
+fn unknowns() -> f64 {
+    std::env::var("UN").map_or(2000.0, |s| s.parse().unwrap())
+}
 /// Relaxation stops once a sweep changes φ by less than this part on average.
 const TOLERANCE: f64 = 5e-4;
 /// Nearest an edge may come to a node, in steps; keeps the equations finite.
@@ -31,7 +35,7 @@ pub fn torsion_mm4(runs: &[Run], pitch_mm: f64) -> f64 {
     if area.is_nan() || area <= 0.0 || thickness.is_nan() || thickness <= 0.0 {
         return 0.0;
     }
-    let step = (thickness / STEPS).max((area / UNKNOWNS).sqrt());
+    let step = (thickness / steps()).max((area / unknowns()).sqrt());
     let every = (step / pitch_mm).round().max(1.0);
     let mut grid = Grid::new(runs, pitch_mm, every as i32, step.min(every * pitch_mm));
     if grid.nodes.is_empty() {

@@ -49,6 +49,10 @@ impl Repaired {
 /// Longest hole that is filled, edges.
 const MOST_EDGES: usize = 10_000;
 
+/// How often shells are judged anew: a dropped or turned one can change how facets around an edge
+/// of more than two pair up, and with that what is a shell. Two rounds did for all meshes tried.
+const ROUNDS: usize = 4;
+
 /// Makes a solid of a mesh: welds, drops doubled and flat facets, fins and slivers, turns facets and
 /// shells that face the wrong way, and fills small holes. A shell inside another that faces the
 /// other way is a cavity and is kept. The report's numbers say what was done; a sound mesh comes
@@ -74,7 +78,11 @@ pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
     work.turn_facets()?;
     let left = work.fill_holes(options.hole_mm);
     work.mend_flats();
-    work.settle_shells();
+    for _ in 0..ROUNDS {
+        if !work.settle_shells() {
+            break;
+        }
+    }
     work.prove(left, options)
 }
 
@@ -232,8 +240,8 @@ impl Work {
         self.count("remaining_flat_facets", left);
     }
 
-    /// Drops slivers and turns shells that are inside out.
-    fn settle_shells(&mut self) {
+    /// Drops slivers and turns shells that are inside out; returns whether there were any.
+    fn settle_shells(&mut self) -> bool {
         let edges = self.edges();
         let patches = Patches::of(&self.triangles, &edges);
         let closed = patches.closed(&edges);
@@ -251,12 +259,13 @@ impl Work {
             facets.sort_unstable();
             (shells.count(), facets)
         };
-        let (count, facets) = of_kind(&Kind::is_turned);
-        self.count("turned_shells", count);
+        let (turned, facets) = of_kind(&Kind::is_turned);
+        self.count("turned_shells", turned);
         turn(&mut self.triangles, &facets);
-        let (count, facets) = of_kind(&|k| k == Kind::Sliver);
-        self.count("dropped_slivers", count);
+        let (dropped, facets) = of_kind(&|k| k == Kind::Sliver);
+        self.count("dropped_slivers", dropped);
         self.drop_facets(&facets);
+        turned + dropped > 0
     }
 
     fn prove(mut self, left: Option<Hole>, options: &RepairOptions) -> Result<Done<Repaired>> {
