@@ -292,9 +292,10 @@ proptest! {
         let ctx = Context::new(Setup::default());
         let (a, b) = (inspect(&part, &ctx).unwrap(), inspect(&rotated(&part, 1.0), &ctx).unwrap());
         for (p, q) in a.profile.peel_n.iter().zip(&b.profile.peel_n) {
-            // The torsion constant is solved on coarse rows and columns, which a turn swaps: on
-            // stepped sections its root was seen to change by 1.2 %. Areas do not change at all.
-            prop_assert!((p - q).abs() <= 0.02 * p, "{p} {q}");
+            // The torsion constant is solved on coarse rows and columns, which a turn swaps: of
+            // 4000 stepped sections its root changed by 0.66 % at most, by 0.065 % in the mean.
+            // Areas do not change at all.
+            prop_assert!((p - q).abs() <= 0.009 * p, "{p} {q}");
         }
         for (p, q) in a.profile.section_mm2.iter().zip(&b.profile.section_mm2) {
             prop_assert!((p - q).abs() <= 1e-6, "{p} {q}");

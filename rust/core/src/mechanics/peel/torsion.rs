@@ -3,7 +3,7 @@
 //! Solves ∇²φ = −2 inside, φ = 0 on every edge (holes too: resin flows in through them), and
 //! returns J = 2∫φ. The grid is as coarse as the section's own thickness allows, since a layer
 //! costs one solution per region: a few steps across the thickness 2·area/perimeter, so a disc
-//! takes two hundred unknowns and a long thin wall no more than its length asks for. Three things
+//! takes 310 unknowns and a long thin wall no more than its length asks for. Three things
 //! make that enough. Distances to the edge are taken from the runs, not from the cells (Shortley
 //! and Weller's differences, exact for quadratics). The start is 1/(1/ab + 1/cd) from a point's
 //! distances a, b, c, d to the edge along x and y, which is the solution for every ellipse and
@@ -14,14 +14,13 @@ use super::Run;
 use std::f64::consts::PI;
 
 /// Steps of the grid across the section's thickness.
-fn steps() -> f64 {
-    std::env::var("ST").map_or(8.0, |s| s.parse().unwrap())
-}
+const STEPS: f64 = 10.0;
 /// Greatest number of unknowns; only walls longer than about 30 thicknesses, or very ragged
 /// sections, reach it and are then solved with fewer steps across.
-fn unknowns() -> f64 {
-    std::env::var("UN").map_or(2000.0, |s| s.parse().unwrap())
-}
+const UNKNOWNS: f64 = 3200.0;
+/// Where a row's end lies farther than this from that of the next, in rows, it is a ledge and not
+/// a slant.
+const LEDGE: f64 = 8.0;
 /// Relaxation stops once a sweep changes φ by less than this part on average.
 const TOLERANCE: f64 = 5e-4;
 /// Nearest an edge may come to a node, in steps; keeps the equations finite.
@@ -35,9 +34,9 @@ pub fn torsion_mm4(runs: &[Run], pitch_mm: f64) -> f64 {
     if area.is_nan() || area <= 0.0 || thickness.is_nan() || thickness <= 0.0 {
         return 0.0;
     }
-    let step = (thickness / steps()).max((area / unknowns()).sqrt());
+    let step = (thickness / STEPS).max((area / UNKNOWNS).sqrt());
     let every = (step / pitch_mm).round().max(1.0);
-    let mut grid = Grid::new(runs, pitch_mm, every as i32, step.min(every * pitch_mm));
+    let mut grid = Grid::new(runs, pitch_mm, every as i32, step);
     if grid.nodes.is_empty() {
         return area * thickness * thickness / 3.0; // slivers between the nodes: a thin strip
     }
@@ -110,21 +109,33 @@ struct Grid {
 }
 
 impl Grid {
-    /// Sets nodes in every `every`th row, `hx` apart, and measures their distances to the edges.
-    fn new(runs: &[Run], pitch: f64, every: i32, hx: f64) -> Grid {
+    /// Sets nodes in every `every`th row, and as far apart along the rows or, where `step` is
+    /// finer than a row, by that; measures their distances to the edges. Both ways the nodes stand
+    /// as far from one end of the section as from the other, so that turning it changes little.
+    fn new(runs: &[Run], pitch: f64, every: i32, step: f64) -> Grid {
         let hy = f64::from(every) * pitch;
+        let hx = if every > 1 { hy } else { step.min(pitch) };
         let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
         for run in runs {
             lo = lo.min(run.x0_mm);
             hi = hi.max(run.x1_mm);
         }
         let columns = ((hi - lo) / hx).ceil() as usize;
-        let x_of = |i: usize| lo + (i as f64 + 0.5) * hx;
+        // The row or column to begin with, so that as many are left over at both ends.
+        let first = |spare: i32| spare.max(0) % every / 2;
+        let first_x = if every > 1 {
+            let pixels = ((hi - lo) / pitch).round() as i32;
+            lo + (f64::from(first(pixels - 1)) + 0.5) * pitch
+        } else {
+            lo + 0.5 * (hi - lo - (columns - 1) as f64 * hx)
+        };
+        let x_of = |i: usize| first_x + i as f64 * hx;
         // First column at or beyond x.
-        let from = |x: f64| (((x - lo) / hx - 0.5).ceil().max(0.0) as usize).min(columns);
+        let from = |x: f64| (((x - first_x) / hx).ceil().max(0.0) as usize).min(columns);
         let mut state = vec![Column { opened: 0.0, node: NONE }; columns];
         let mut nodes: Vec<Node> = Vec::new();
         let (bottom, top) = (runs[0].row, runs[runs.len() - 1].row);
+        let first_row = first(top.saturating_sub(bottom));
         let (mut below, mut here): (Vec<Cover<'_>>, Vec<Cover<'_>>) = (Vec::new(), Vec::new());
         let mut rest = runs;
         for row in bottom..=top.saturating_add(1) {
@@ -138,15 +149,15 @@ impl Grid {
             for_uncovered(&below, &here, |i, run| {
                 if state[i].node != NONE {
                     // It was set to minus the node's own height.
-                    let f = crossing(x_of(i), run, &here);
+                    let f = crossing(x_of(i), run, &here, LEDGE * pitch);
                     nodes[state[i].node as usize].edge[UP] += y - (1.0 - f) * pitch;
                 }
                 state[i].node = NONE;
             });
             for_uncovered(&here, &below, |i, run| {
-                state[i].opened = y - crossing(x_of(i), run, &below) * pitch;
+                state[i].opened = y - crossing(x_of(i), run, &below, LEDGE * pitch) * pitch;
             });
-            if (row - bottom) % every == every / 2 {
+            if (row - bottom) % every == first_row {
                 for &Cover { from: a, to: b, run } in &here {
                     for (i, column) in state.iter_mut().enumerate().take(b).skip(a) {
                         let this = nodes.len() as u32;
@@ -268,13 +279,14 @@ fn for_uncovered<'a>(
 
 /// Where the edge passes between a row in which the column at `x` is solid and the next row, in
 /// which it is not: 0 at the solid row's middle, 1 at the other's. A slanted edge is followed
-/// through the runs' ends; a flat one lies half-way.
-fn crossing(x: f64, solid: &Run, other: &[Cover<'_>]) -> f64 {
+/// through the runs' ends; a flat one, and a step of `ledge` or more, lies half-way.
+fn crossing(x: f64, solid: &Run, other: &[Cover<'_>], ledge: f64) -> f64 {
     // A run that ends at `x` lies to its left, as for the columns it covers.
     let after = other.partition_point(|o| o.run.x1_mm <= x);
     let left = after.checked_sub(1).map(|k| other[k].run.x1_mm).filter(|&e| e > solid.x0_mm);
     let right = other.get(after).map(|o| o.run.x0_mm).filter(|&e| e < solid.x1_mm);
-    let part = |of: f64, whole: f64| if whole > 0.0 { (of / whole).clamp(0.0, 1.0) } else { 0.5 };
+    let slant = |whole: f64| whole > 0.0 && whole < ledge;
+    let part = |of: f64, whole: f64| if slant(whole) { (of / whole).clamp(0.0, 1.0) } else { 0.5 };
     match (left, right) {
         (Some(end), None) => part(solid.x1_mm - x, solid.x1_mm - end),
         (None, Some(end)) => part(x - solid.x0_mm, end - solid.x0_mm),
