@@ -14,7 +14,7 @@ pub use lines::Crossing;
 pub use nearest::Hit;
 pub(crate) use skin::skin;
 
-use super::{Bounds, Mesh, Point};
+use super::{Bounds, Mesh, Point, Vector};
 use rayon::prelude::*;
 
 /// Children of one group; a multiple of any processor's vector width.
@@ -33,13 +33,18 @@ struct Group {
 const EMPTY: Group =
     Group { min: [[f32::INFINITY; WIDTH]; 3], max: [[f32::NEG_INFINITY; WIDTH]; 3] };
 
-/// Planes of eight triangles: a triangle is no closer than its plane, which tells neighbours on a
-/// smooth face apart far better than their boxes do.
+/// Slabs that hold the children of one group: nothing is closer than its slab, which tells
+/// neighbours on a smooth face apart far better than their boxes do. A missing or crumpled child's
+/// slab is all space.
 #[derive(Clone, Copy)]
-struct Planes {
+struct Slabs {
     normal: [[f32; WIDTH]; 3],
-    offset: [f32; WIDTH],
+    low: [f32; WIDTH],
+    high: [f32; WIDTH],
 }
+
+/// Levels that have slabs: above them a face is hardly ever flat.
+const SLABS: usize = 3;
 
 /// Triangles arranged for questions about place.
 pub struct Tree {
@@ -49,11 +54,11 @@ pub struct Tree {
     source: Vec<u32>,
     /// Groups of triangles, then groups of groups, up to one group.
     levels: Vec<Vec<Group>>,
-    /// Planes of each lowest group's triangles.
-    planes: Vec<Planes>,
-    /// More than the rounding of a distance to a plane, mm.
+    /// Slabs of the lowest levels' groups.
+    slabs: Vec<Vec<Slabs>>,
+    /// More than the rounding of a distance to a slab, mm.
     slack: f32,
-    /// Boxes and planes are relative to this point, which spares single precision.
+    /// Boxes and slabs are relative to this point, which spares single precision.
     center: Point,
 }
 
@@ -82,10 +87,14 @@ impl Tree {
             let below = &levels[levels.len() - 1];
             levels.push(below.par_chunks(WIDTH).map(parent).collect());
         }
-        let planes = sorted.par_chunks(WIDTH).map(|chunk| planes(chunk, &center)).collect();
+        let slabs_of = |level: usize| {
+            let size = WIDTH.pow(level as u32);
+            sorted.par_chunks(WIDTH * size).map(|chunk| slabs(chunk, size, &center)).collect()
+        };
+        let slabs = (0..levels.len().min(SLABS)).map(slabs_of).collect();
         let source = order.into_iter().map(|o| o.1).collect();
         let slack = (reach * GROWTH) as f32;
-        Tree { triangles: sorted, source, levels, planes, slack, center }
+        Tree { triangles: sorted, source, levels, slabs, slack, center }
     }
 
     /// How many triangles it holds.
@@ -146,17 +155,29 @@ fn group(boxes: &[Bounds], center: &Point, reach: f64) -> Vec<Group> {
     boxes.par_chunks(WIDTH).map(one).collect()
 }
 
-fn planes(triangles: &[[Point; 3]], center: &Point) -> Planes {
-    let mut out = Planes { normal: [[0.0; WIDTH]; 3], offset: [0.0; WIDTH] };
-    for (lane, t) in triangles.iter().enumerate() {
-        let n = (t[1] - t[0]).cross(&(t[2] - t[0]));
-        let length = n.norm();
+/// Slabs of the children of one group, which are of `size` triangles each.
+fn slabs(triangles: &[[Point; 3]], size: usize, center: &Point) -> Slabs {
+    let mut out = Slabs { normal: [[0.0; WIDTH]; 3], low: [0.0; WIDTH], high: [0.0; WIDTH] };
+    for (lane, child) in triangles.chunks(size).enumerate() {
+        let mut sum = Vector::zeros();
+        let mut longest = 0.0f64;
+        for t in child {
+            let (ab, ac) = (t[1] - t[0], t[2] - t[0]);
+            sum += ab.cross(&ac);
+            longest = longest.max(ab.norm_squared()).max(ac.norm_squared());
+        }
         // A sliver's normal is noise; without one its box must do.
-        let longest = (t[1] - t[0]).norm().max((t[2] - t[0]).norm());
-        if length > 1e-4 * longest * longest {
-            let n = n / length;
-            (0..3).for_each(|a| out.normal[a][lane] = n[a] as f32);
-            out.offset[lane] = n.dot(&(t[0] - center)) as f32;
+        let length = sum.norm();
+        if length > 1e-4 * longest {
+            let normal = (sum / length).map(|c| c as f32);
+            let along = normal.map(f64::from);
+            let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+            for p in child.iter().flatten() {
+                let at = along.dot(&(p - center));
+                (low, high) = (low.min(at), high.max(at));
+            }
+            (0..3).for_each(|a| out.normal[a][lane] = normal[a]);
+            (out.low[lane], out.high[lane]) = (low as f32, high as f32);
         }
     }
     out

@@ -1,6 +1,6 @@
 //! The closest point on the triangles.
 
-use super::{Group, Planes, Tree, WIDTH};
+use super::{Group, Slabs, Tree, WIDTH};
 use crate::mesh::{Point, Vector};
 
 /// The closest point on a tree's triangles.
@@ -76,10 +76,13 @@ impl Tree {
             if f64::from(task.squared) >= best.0 {
                 continue;
             }
-            let squared = squared_to(&self.levels[task.level as usize][task.group as usize], local);
+            let (level, group) = (task.level as usize, task.group as usize);
+            let mut squared = squared_to(&self.levels[level][group], local);
+            if let Some(slabs) = self.slabs.get(level) {
+                self.raise(&mut squared, &slabs[group], local);
+            }
             let first = task.group * WIDTH as u32;
-            if task.level == 0 {
-                let squared = self.raised(squared, &self.planes[task.group as usize], local);
+            if level == 0 {
                 for (lane, &s) in squared.iter().enumerate() {
                     if f64::from(s) < best.0 {
                         let slot = first + lane as u32;
@@ -116,15 +119,16 @@ impl Tree {
 }
 
 impl Tree {
-    /// Lower bounds of squared distances, raised to those of the triangles' planes.
-    fn raised(&self, mut squared: [f32; WIDTH], planes: &Planes, p: [f32; 3]) -> [f32; WIDTH] {
+    /// Raises lower bounds of squared distances to those of the slabs.
+    fn raise(&self, squared: &mut [f32; WIDTH], slabs: &Slabs, p: [f32; 3]) {
         for (lane, squared) in squared.iter_mut().enumerate() {
-            let n = [planes.normal[0][lane], planes.normal[1][lane], planes.normal[2][lane]];
-            let away = n[0] * p[0] + n[1] * p[1] + n[2] * p[2] - planes.offset[lane];
-            let least = more(away.abs() - self.slack, 0.0);
-            *squared = more(*squared, least * least);
+            let n = [slabs.normal[0][lane], slabs.normal[1][lane], slabs.normal[2][lane]];
+            let at = n[0] * p[0] + n[1] * p[1] + n[2] * p[2];
+            let away = more(slabs.low[lane] - at, at - slabs.high[lane]);
+            let least = more(away - self.slack, 0.0);
+            // the rounding of a far point, too
+            *squared = more(*squared, least * least * (1.0 - 1e-6));
         }
-        squared
     }
 }
 

@@ -82,6 +82,8 @@ impl Field for Deeper<'_> {
 const ROUNDS: usize = 16;
 /// Triangles handled between two checkpoints.
 const BATCH: usize = 1 << 14;
+/// Neighbours asked one after the other, each from where the one before was found.
+const FEW: usize = 64;
 
 /// Thickness of the wall over a cavity's surface.
 #[derive(Clone, Copy, Debug, Default)]
@@ -111,7 +113,10 @@ impl Deeper<'_> {
         ctx: &Context,
     ) -> Result<(Mesh, Walls)> {
         let (name, mut vertices, triangles) = mesh.into_parts();
-        vertices.par_iter_mut().for_each(|v| *v = self.settle(*v, true, &mut self.hint()));
+        vertices.par_chunks_mut(FEW).for_each(|few| {
+            let mut near = self.hint();
+            few.iter_mut().for_each(|v| *v = self.settle(*v, true, &mut near));
+        });
         let all: Vec<u32> = (0..triangles.len() as u32).collect();
         let mut spots = self.spots(&vertices, &triangles, &all, spacing_mm, ctx)?;
         // Between exact vertices a wall curved towards the cavity is short by a sagitta. Each
@@ -140,17 +145,23 @@ impl Deeper<'_> {
             let again: Vec<u32> = all.iter().copied().filter(touched).collect();
             spots.extend(self.spots(&vertices, &triangles, &again, spacing_mm, ctx)?);
         }
-        let depths = vertices.par_iter().map(|v| {
-            let hit = self.skin.nearest(v, f64::INFINITY);
-            hit.map_or(f64::INFINITY, |h| h.distance_mm)
+        let least = vertices.par_chunks(FEW).map(|few| {
+            let mut slot = u32::MAX;
+            few.iter().fold(f64::INFINITY, |least, v| {
+                let hit = self.skin.nearest_from(v, slot, 0.0, least);
+                hit.map_or(least, |h| {
+                    slot = h.slot;
+                    h.distance_mm
+                })
+            })
         });
         let mut walls = walls(spots);
-        walls.least_mm = walls.least_mm.min(depths.reduce(|| f64::INFINITY, f64::min));
+        walls.least_mm = walls.least_mm.min(least.reduce(|| f64::INFINITY, f64::min));
         Ok((Mesh::new(name, vertices, triangles)?, walls))
     }
 
-    /// Depth at the middles of the triangles listed and of their sides, split until no side is
-    /// longer than the spacing.
+    /// Depth at the middles of the triangles listed, and of their sides where it is less than
+    /// asked; triangles are split until no side is longer than the spacing.
     fn spots(
         &self,
         vertices: &[Point],
@@ -163,14 +174,16 @@ impl Deeper<'_> {
         for (i, batch) in listed.chunks(BATCH).enumerate() {
             ctx.checkpoint((i * BATCH) as f64 / listed.len() as f64)?;
             let found: Vec<Vec<Spot>> = batch
-                .par_chunks(64)
+                .par_chunks(FEW)
                 .map(|few| {
                     let mut found = Vec::new();
                     let mut slot = u32::MAX;
                     for &triangle in few {
                         let corners = triangles[triangle as usize].map(|v| vertices[v as usize]);
                         places(&corners, spacing_mm, &mut |p, area_mm2| {
-                            let hit = self.skin.nearest_from(&p, slot, 0.0, f64::INFINITY);
+                            // What stands for no area matters only where it lacks depth.
+                            let reach = if area_mm2 > 0.0 { f64::INFINITY } else { self.wall_mm };
+                            let hit = self.skin.nearest_from(&p, slot, 0.0, reach);
                             if let Some(hit) = hit {
                                 slot = hit.slot;
                                 let depth_mm = hit.distance_mm;
