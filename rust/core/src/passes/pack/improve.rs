@@ -1,8 +1,8 @@
-//! Better plans than the greedy one: all ways to share plates when the parts are few; else plates
-//! are built by squeezing, tallest parts first, and parts trade places. A plan is kept only when
-//! it is no worse.
+//! Better plans than the greedy one: all ways to share plates when the parts are few; else the
+//! emptiest plate is squeezed onto the others, plates are built by squeezing, tallest parts first,
+//! and parts trade places. A plan is kept only when it is no worse.
 
-use super::plan::{Goal, Load, Plan, Search, Task, order};
+use super::plan::{Goal, Load, Plan, Search, Task, order, sort};
 use crate::context::Context;
 use crate::error::Result;
 use std::collections::BTreeSet;
@@ -10,8 +10,14 @@ use std::collections::BTreeSet;
 /// Up to so many units every partition is weighed: 2⁸ sets to pack, 3⁸ splits to compare.
 const FEW: usize = 8;
 
-/// The best plan found within the task's rounds; never worse than `start`.
-pub(super) fn improve<'a>(task: &Task<'a>, start: Plan<'a>, ctx: &Context) -> Result<Plan<'a>> {
+/// The best plan found within the task's rounds; never worse than `start`. It ends early when the
+/// plan is as quick as `bound_s` says any can be.
+pub(super) fn improve<'a>(
+    task: &Task<'a>,
+    start: Plan<'a>,
+    bound_s: f64,
+    ctx: &Context,
+) -> Result<Plan<'a>> {
     let mut search = Search::new(task, ctx);
     let same_due = task.units.iter().all(|u| u.due == task.units[0].due);
     let sums = task.goal == Goal::TotalTime || task.printers.len() == 1;
@@ -27,8 +33,13 @@ pub(super) fn improve<'a>(task: &Task<'a>, start: Plan<'a>, ctx: &Context) -> Re
     };
     let fill = ctx.stage("fill", 0.0, 0.0);
     let mut best = start;
+    let is_best = |plan: &Plan<'_>| plan.score(task).time_s <= bound_s * (1.0 + 1e-12);
     while !search.is_over() {
+        while !is_best(&best) && dissolve(task, &mut best, &mut search)? {}
         for &favour in &favours {
+            if is_best(&best) {
+                return Ok(best);
+            }
             let misfits = best.misfits.clone();
             let plan = rebuild(task, &misfits, favour, &mut search, &fill)?;
             let plan = trade(task, plan, &mut search)?;
@@ -182,6 +193,71 @@ fn rebuild<'a>(
     Ok(plan)
 }
 
+/// Share of the plates up to which outlines other than boxes may be squeezed.
+const HOPEFUL: f64 = 0.85;
+
+/// Squeezes the parts of the emptiest plate onto others; true when none is left. What has moved
+/// before one resists stays where it went.
+fn dissolve<'a>(task: &Task<'a>, plan: &mut Plan<'a>, search: &mut Search<'_>) -> Result<bool> {
+    let area = |q: usize| plan.loads[q].area_mm2;
+    let emptiest = (0..plan.loads.len()).min_by(|&a, &b| area(a).total_cmp(&area(b)));
+    let Some(q) = emptiest else { return Ok(false) };
+    let others = || (0..plan.loads.len()).filter(|&p| p != q);
+    let room: f64 = others().map(|p| plan.loads[p].capacity_mm2(task)).sum();
+    if others().map(area).sum::<f64>() + area(q) > HOPEFUL * room {
+        return Ok(false);
+    }
+    let mut units = units_of(&plan.loads[q]);
+    sort(task, &mut units);
+    for u in units {
+        if !squeeze_elsewhere(task, plan, q, u, search)? {
+            return Ok(false);
+        }
+    }
+    plan.loads.remove(q);
+    Ok(true)
+}
+
+/// Moves a unit from plate `q` to the emptiest other that takes it and is as high and as early
+/// anyway.
+fn squeeze_elsewhere<'a>(
+    task: &Task<'a>,
+    plan: &mut Plan<'a>,
+    q: usize,
+    u: usize,
+    search: &mut Search<'_>,
+) -> Result<bool> {
+    /// Times that all plates are tried, each time with twice the patience.
+    const TURNS: usize = 3;
+    let unit = &task.units[u];
+    let due = |l: &Load<'_>| l.owner.iter().map(|&v| task.units[v].due).min();
+    let takes = |l: &Load<'_>| l.height_mm >= unit.height_mm && due(l) <= Some(unit.due);
+    let mut others: Vec<usize> =
+        (0..plan.loads.len()).filter(|&p| p != q && takes(&plan.loads[p])).collect();
+    others.sort_by(|&a, &b| plan.loads[a].area_mm2.total_cmp(&plan.loads[b].area_mm2));
+    let usual = search.effort;
+    let mut moved = false;
+    'search: for _ in 0..TURNS {
+        for &p in &others {
+            moved = !search.is_over() && plan.loads[p].squeeze(task, u, search)?;
+            if moved {
+                plan.loads[q] = plan.loads[q].without(task, u);
+                break 'search;
+            }
+        }
+        search.effort = search.effort.doubled();
+    }
+    search.effort = usual;
+    Ok(moved)
+}
+
+/// The units on a plate.
+fn units_of(load: &Load<'_>) -> Vec<usize> {
+    let mut units = load.owner.clone();
+    units.dedup(); // the parts of a unit stand side by side in the list
+    units
+}
+
 /// Trades the only tallest unit of a plate for a lower one of a plate that is as high anyway.
 fn trade<'a>(task: &Task<'a>, start: Plan<'a>, search: &mut Search<'_>) -> Result<Plan<'a>> {
     let mut best = start;
@@ -204,7 +280,6 @@ fn trade_from<'a>(
     q: usize,
     search: &mut Search<'_>,
 ) -> Result<Option<Plan<'a>>> {
-    let units_of = |l: &Load<'_>| l.owner.iter().copied().collect::<BTreeSet<usize>>();
     let from = &plan.loads[q];
     let mut tallest = units_of(from);
     tallest.retain(|&u| task.units[u].height_mm >= from.height_mm);
@@ -217,7 +292,7 @@ fn trade_from<'a>(
             continue;
         }
         let mut tried: BTreeSet<Vec<usize>> = BTreeSet::new();
-        let mut lowest_first: Vec<usize> = units_of(to).into_iter().collect();
+        let mut lowest_first = units_of(to);
         lowest_first.sort_by(|&a, &b| task.units[a].height_mm.total_cmp(&task.units[b].height_mm));
         for v in lowest_first {
             let down = &task.units[v];

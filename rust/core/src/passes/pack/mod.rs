@@ -191,17 +191,21 @@ impl Pass<Vec<Part>> for Pack {
         };
         let start = plan::greedy(&task, &ctx.stage("place", 0.2, 0.4))?;
         let start_score = start.score(&task);
+        let on_plates = (0..members.len()).filter(|u| !start.misfits.contains(u));
+        let needs: Vec<Need> =
+            on_plates.flat_map(|u| &members[u]).map(|&m| seen[items[m]].need).collect();
+        let bound_s =
+            bound::lower_bound_s(&needs, &task.printers, self.gap_mm, task.max_parts, self.goal);
         let mut plan = if self.keep_order {
             start
         } else {
-            improve::improve(&task, start, &ctx.stage("squeeze", 0.4, 1.0))?
+            improve::improve(&task, start, bound_s, &ctx.stage("squeeze", 0.4, 1.0))?
         };
         let score = plan.score(&task);
         plan.loads.iter_mut().for_each(|l| l.scene.center());
         debug_assert!(plan.loads.iter().all(|l| l.scene.is_apart()));
 
         let mut plates = Vec::with_capacity(plan.loads.len());
-        let mut placed_needs = Vec::new();
         for (k, load) in plan.loads.iter().enumerate() {
             let setup = &setups[load.printer];
             let mut placed = Vec::with_capacity(load.owner.len());
@@ -217,7 +221,6 @@ impl Pass<Vec<Part>> for Pack {
                     y_mm: at[1] + self.margin_mm,
                     turn_deg: 360.0 * spot.turn as f64 / turns as f64,
                 });
-                placed_needs.push(seen[i].need);
             }
             plates.push(Plate {
                 name: format!("plate {}", k + 1),
@@ -233,14 +236,7 @@ impl Pass<Vec<Part>> for Pack {
             }
         }
 
-        let bound_s = bound::lower_bound_s(
-            &placed_needs,
-            &task.printers,
-            self.gap_mm,
-            task.max_parts,
-            self.goal,
-        );
-        report.number("parts", placed_needs.len() as f64);
+        report.number("parts", plates.iter().map(|p| p.placed.len()).sum::<usize>() as f64);
         report.number("plates", plates.len() as f64);
         report.number("time_s", score.time_s);
         report.number("greedy_time_s", start_score.time_s);

@@ -80,7 +80,7 @@ pub(super) struct Load<'a> {
     /// Unit of each movable spot, in the order of the spots.
     pub(super) owner: Vec<usize>,
     pub(super) height_mm: f64,
-    area_mm2: f64,
+    pub(super) area_mm2: f64,
     /// Outlines that found no place; a plate only gets fuller, so they never will.
     refused: BTreeSet<usize>,
 }
@@ -92,11 +92,13 @@ pub(super) struct Plan<'a> {
     pub(super) misfits: Vec<usize>,
 }
 
-/// Smaller is better: goal time, then plates, then used extent along x.
+/// Smaller is better: goal time, then plates, then what the emptiest plate holds (it may soon be
+/// spared, or take more), then used extent along x.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub(super) struct Score {
     pub(super) time_s: f64,
     pub(super) plates: usize,
+    least_mm2: f64,
     used_mm: f64,
 }
 
@@ -113,11 +115,16 @@ impl<'a> Load<'a> {
         Load { printer, scene, owner, height_mm: 0.0, area_mm2: 0.0, refused: BTreeSet::new() }
     }
 
+    /// Area of the plate for outlines grown by half the gap, mm².
+    pub(super) fn capacity_mm2(&self, task: &Task<'_>) -> f64 {
+        let room = task.printers[self.printer].room;
+        (room[0] + task.gap_mm) * (room[1] + task.gap_mm)
+    }
+
     pub(super) fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
         let p = &task.printers[self.printer];
         unit.height_mm <= p.height_mm + 1e-6
-            && self.area_mm2 + unit.area_mm2
-                <= (p.room[0] + task.gap_mm) * (p.room[1] + task.gap_mm)
+            && self.area_mm2 + unit.area_mm2 <= self.capacity_mm2(task)
             && task.max_parts.is_none_or(|n| self.owner.len() + unit.kinds.len() <= n)
     }
 
@@ -206,7 +213,7 @@ const MOST_PATIENCE: usize = 320;
 /// What a search has spent, and what it may.
 pub(super) struct Search<'c> {
     pub(super) rng: Rng,
-    effort: Effort,
+    pub(super) effort: Effort,
     used: usize,
     limit: usize,
     deadline: Option<Instant>,
@@ -226,8 +233,7 @@ impl<'c> Search<'c> {
 
     /// Tries twice as hard from now on, if that may still help.
     pub(super) fn more_patience(&mut self) -> bool {
-        let Effort { rounds, patience } = self.effort;
-        self.effort = Effort { rounds: 2 * rounds, patience: 2 * patience };
+        self.effort = self.effort.doubled();
         self.effort.patience <= MOST_PATIENCE
     }
 
@@ -247,7 +253,8 @@ impl<'a> Plan<'a> {
             Goal::FinishTime => by_printer.iter().copied().fold(0.0, f64::max),
         };
         let used_mm = self.loads.iter().map(|l| l.scene.used_x()).sum();
-        Score { time_s, plates: self.loads.len(), used_mm }
+        let least_mm2 = self.loads.iter().map(|l| l.area_mm2).fold(f64::INFINITY, f64::min);
+        Score { time_s, plates: self.loads.len(), least_mm2, used_mm }
     }
 
     /// Puts units, in the order given, onto the first plate that takes them without growing
@@ -309,9 +316,15 @@ impl<'a> Plan<'a> {
     }
 }
 
-/// The order in which units are placed: due first, then tallest, then largest.
+/// All units in the order in which they are placed.
 pub(super) fn order(task: &Task<'_>) -> Vec<usize> {
     let mut units: Vec<usize> = (0..task.units.len()).collect();
+    sort(task, &mut units);
+    units
+}
+
+/// Sorts units as they are placed: due first, then tallest, then largest.
+pub(super) fn sort(task: &Task<'_>, units: &mut [usize]) {
     units.sort_by(|&a, &b| {
         let (a, b) = (&task.units[a], &task.units[b]);
         a.due
@@ -319,7 +332,6 @@ pub(super) fn order(task: &Task<'_>) -> Vec<usize> {
             .then(b.height_mm.total_cmp(&a.height_mm))
             .then(b.area_mm2.total_cmp(&a.area_mm2))
     });
-    units
 }
 
 /// The sorted greedy start: the best over the printers that may be favoured for new plates.

@@ -9,6 +9,14 @@ pub(super) fn turn(a: Point2, b: Point2, c: Point2) -> f64 {
     (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0])
 }
 
+pub(super) fn cross(a: Point2, b: Point2) -> f64 {
+    a[0] * b[1] - a[1] * b[0]
+}
+
+pub(super) fn dot(a: Point2, b: Point2) -> f64 {
+    a[0] * b[0] + a[1] * b[1]
+}
+
 /// Distance from a point to a segment.
 pub(super) fn distance(p: Point2, a: Point2, b: Point2) -> f64 {
     let (u, w) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
@@ -90,6 +98,49 @@ pub(super) fn convex_pieces(ring: &[Point2]) -> Vec<Vec<Point2>> {
     }
     pieces.iter().map(|p| tidy(&p.iter().map(|&v| ring[v]).collect::<Vec<_>>())).collect()
 }
+
+/// Corners of the sum of a convex ring and the mirror image of another, each with the outward
+/// normal of the wall behind it. As the normal turns once, its corner steps on to the next of one
+/// of the rings, whichever wall comes first; walls along one another are one wall.
+pub(super) fn mirrored_sum(p: &[Point2], q: &[Point2]) -> Vec<(Point2, Point2)> {
+    let edges = |ring: &[Point2], sign: f64| -> Vec<(Point2, Point2)> {
+        let n = ring.len();
+        let low = |i: &usize| [sign * ring[*i][1], sign * ring[*i][0]];
+        let first = (0..n)
+            .min_by(|i, j| {
+                let (a, b) = (low(i), low(j));
+                a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1]))
+            })
+            .unwrap_or(0);
+        (0..n)
+            .map(|k| {
+                let (a, b) = (ring[(first + k) % n], ring[(first + k + 1) % n]);
+                let length = sign * (b[0] - a[0]).hypot(b[1] - a[1]);
+                (a, [(b[1] - a[1]) / length, (a[0] - b[0]) / length])
+            })
+            .collect()
+    };
+    let (p, q) = (edges(p, 1.0), edges(q, -1.0));
+    let (mut i, mut j) = (0, 0);
+    let mut out = Vec::with_capacity(p.len() + q.len());
+    while i < p.len() || j < q.len() {
+        let ((a, m), (b, n)) = (p[i % p.len()], q[j % q.len()]);
+        let turn = if i == p.len() {
+            -1.0
+        } else if j == q.len() {
+            1.0
+        } else {
+            cross(m, n)
+        };
+        out.push(([a[0] - b[0], a[1] - b[1]], if turn > -PARALLEL { m } else { n }));
+        i += usize::from(turn > -PARALLEL);
+        j += usize::from(turn < PARALLEL);
+    }
+    out
+}
+
+/// Sine below which two walls count as parallel.
+const PARALLEL: f64 = 1e-9;
 
 /// Ear clipping; indices into the ring.
 fn triangles(ring: &[Point2]) -> Vec<Vec<usize>> {
@@ -182,6 +233,31 @@ mod tests {
             let n = p.len();
             assert!((0..n).all(|i| turn(p[i], p[(i + 1) % n], p[(i + 2) % n]) > 0.0));
         }
+    }
+
+    /// By definition a wall of the sum supports both rings.
+    #[test]
+    fn walls_of_a_sum_support_it() {
+        let ring = |n: u32, turn: f64| -> Vec<Point2> {
+            let corner = |k| {
+                let a = turn + f64::from(k) * std::f64::consts::TAU / f64::from(n);
+                [3.0 * a.cos(), 2.0 * a.sin()]
+            };
+            (0..n).map(corner).collect()
+        };
+        for (p, q) in [(ring(3, 0.0), ring(5, 1.0)), (ring(4, 0.0), ring(4, 0.0))] {
+            let sum = mirrored_sum(&p, &q);
+            let far = |ring: &[Point2], n: Point2| {
+                ring.iter().map(|&v| dot(v, n)).fold(f64::NEG_INFINITY, f64::max)
+            };
+            for (k, (at, n)) in sum.iter().enumerate() {
+                let c = far(&p, *n) + far(&q, [-n[0], -n[1]]);
+                assert!((dot(*at, *n) - c).abs() < 1e-12);
+                assert!((dot(sum[(k + 1) % sum.len()].0, *n) - c).abs() < 1e-12);
+            }
+        }
+        // A ring and its mirror image have parallel walls.
+        assert_eq!(mirrored_sum(&ring(4, 0.0), &ring(4, 0.0)).len(), 4);
     }
 
     #[test]

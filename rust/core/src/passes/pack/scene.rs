@@ -59,8 +59,8 @@ pub(super) struct Mover {
     stretches: Vec<Stretch>,
     /// Places on a line, each with the weight of the tents it lies in.
     ends: Vec<(f64, f64)>,
-    /// Far ends of the tents on a line, with their weights.
-    his: Vec<(f64, f64)>,
+    /// Ends of tents on a line, each with the weight that begins (or, negative, ends) there.
+    steps: Vec<(f64, f64)>,
 }
 
 impl<'a> Scene<'a> {
@@ -108,7 +108,7 @@ impl<'a> Scene<'a> {
             slack_mm,
             stretches: Vec::new(),
             ends: Vec::new(),
-            his: Vec::new(),
+            steps: Vec::new(),
         })
     }
 
@@ -172,7 +172,7 @@ impl<'a> Scene<'a> {
     /// A place without overlap for a new outline, least along `pull`, among `turns`: rows are
     /// scanned for their first gap, then the outline slides home.
     pub(super) fn first_fit(&self, kind: usize, turns: &[usize], pull: Point2) -> Option<Spot> {
-        const ROWS: usize = 64;
+        const ROWS: usize = 32;
         let mut best = Best::NONE;
         let mut chosen = 0;
         for &turn in turns {
@@ -220,12 +220,12 @@ impl Mover {
                 out.push(Stretch { lo, hi, other, cell });
             });
         }
-        out.sort_unstable_by(|a, b| a.lo.total_cmp(&b.lo).then(a.hi.total_cmp(&b.hi)));
     }
 
     /// Least free x on a row.
     pub(super) fn first_free(&mut self, y: f64) -> Option<f64> {
         self.stretches_on([0.0, y], [1.0, 0.0]);
+        self.stretches.sort_unstable_by(|a, b| a.lo.total_cmp(&b.lo));
         let mut x = self.range[0];
         for s in &self.stretches {
             if s.lo >= x {
@@ -256,29 +256,23 @@ impl Mover {
         let Some((first, last)) = self.inside(p, u) else { return };
         self.stretches_on(p, u);
         let mut ends = std::mem::take(&mut self.ends);
-        let mut his = std::mem::take(&mut self.his);
-        let weight = |t: &Stretch| self.others[t.other].1;
-        his.clear();
-        his.extend(self.stretches.iter().map(|t| (t.hi, weight(t))));
-        his.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        ends.clear();
-        ends.extend([first, last].map(|s| (s, 0.0)));
-        ends.extend(self.stretches.iter().flat_map(|t| [(t.lo, 0.0), (t.hi, 0.0)]));
-        ends.retain(|(s, _)| (first..=last).contains(s));
-        ends.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        ends.dedup();
+        let mut steps = std::mem::take(&mut self.steps);
+        steps.clear();
+        steps.extend([(first, 0.0), (last, 0.0)]);
+        for t in &self.stretches {
+            let weight = self.others[t.other].1;
+            steps.extend([(t.lo, weight), (t.hi, -weight)]);
+        }
+        steps.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         // Going along the line, the weight of the tents that the place is in.
-        let (mut opened, mut closed, mut sum) = (0, 0, 0.0);
-        for (s, inside) in &mut ends {
-            while opened < self.stretches.len() && self.stretches[opened].lo < *s {
-                sum += weight(&self.stretches[opened]);
-                opened += 1;
+        ends.clear();
+        let mut sum = 0.0;
+        for here in steps.chunk_by(|a, b| a.0 == b.0) {
+            sum += here.iter().map(|e| e.1.min(0.0)).sum::<f64>();
+            if (first..=last).contains(&here[0].0) {
+                ends.push((here[0].0, sum));
             }
-            while closed < his.len() && his[closed].0 <= *s {
-                sum -= his[closed].1;
-                closed += 1;
-            }
-            *inside = sum;
+            sum += here.iter().map(|e| e.1.max(0.0)).sum::<f64>();
         }
         let lighter =
             |a: &(f64, f64), b: &(f64, f64)| a.1.total_cmp(&b.1).then(a.0.total_cmp(&b.0));
@@ -290,7 +284,7 @@ impl Mover {
         for &(s, _) in &ends {
             let at = self.clamp([p[0] + s * u[0], p[1] + s * u[1]]);
             let mut cost = 0.0;
-            for t in self.stretches.iter().take_while(|t| t.lo < s).filter(|t| t.hi > s) {
+            for t in self.stretches.iter().filter(|t| t.lo < s && t.hi > s) {
                 let (rel, weight) = &self.others[t.other];
                 cost += weight * rel.table.depth_in(t.cell, rel.offset(at));
                 if cost > best.cost {
@@ -302,7 +296,7 @@ impl Mover {
                 *best = here;
             }
         }
-        (self.ends, self.his) = (ends, his);
+        (self.ends, self.steps) = (ends, steps);
     }
 
     /// Tries `count` random lines along each axis.
@@ -369,12 +363,12 @@ impl Mover {
         let mut u = [0.0, 0.0];
         u[axis] = 1.0;
         self.stretches_on(at, u);
-        // Stretches that end at or before 0 stop the way down.
+        // What begins below stops the way down, also when the place is a hair inside it.
         let stop = self
             .stretches
             .iter()
+            .filter(|s| s.lo < -1e-9)
             .map(|s| s.hi)
-            .filter(|&hi| hi <= 1e-9)
             .fold(self.range[axis] - at[axis], f64::max);
         at[axis] + stop.min(0.0)
     }

@@ -16,6 +16,12 @@ pub(super) struct Effort {
     pub(super) patience: usize,
 }
 
+impl Effort {
+    pub(super) fn doubled(self) -> Effort {
+        Effort { rounds: 2 * self.rounds, patience: 2 * self.patience }
+    }
+}
+
 struct Separation<'s, 'a> {
     scene: &'s mut Scene<'a>,
     rng: &'s mut Rng,

@@ -2,12 +2,15 @@
 //! places where they would overlap.
 //!
 //! For two convex pieces the forbidden offsets form a convex polygon, the Minkowski sum of one
-//! and the mirrored other (the no-fit polygon; Cuninghame-Green 1989). It is kept as half-planes:
+//! and the mirrored other (the no-fit polygon; Cuninghame-Green 1989). It is kept by its corners and walls:
 //! the depth of an offset in it is how far the pieces must move apart. Nothing is rounded to a
 //! grid and no polygon boolean is needed, so "no overlap" is exact up to [`Catalogue::slack_mm`].
 
-use super::polygon::{Point2, bounds, convex_pieces, signed_area_mm2, tidy};
+use super::polygon::{
+    Point2, bounds, convex_pieces, cross, dot, mirrored_sum, signed_area_mm2, tidy,
+};
 use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hasher};
 use std::sync::{Arc, PoisonError, RwLock};
 
 /// A closed outline and the heights over which it holds.
@@ -44,18 +47,31 @@ pub(super) struct Kind {
     pub(super) boxes: Vec<[f64; 4]>,
 }
 
-/// A half-plane n·d < c.
+/// Corners side by side, so that vector instructions serve several.
+const LANES: usize = 4;
+
+/// Corners of a convex polygon, counter-clockwise, each with the outward normal of the wall that
+/// leads from it to the next. The last one of a polygon fills up its block.
 #[derive(Clone, Copy, Debug)]
-struct Wall {
-    n: Point2,
-    c: f64,
+struct Corners {
+    x: [f64; LANES],
+    y: [f64; LANES],
+    nx: [f64; LANES],
+    ny: [f64; LANES],
+}
+
+impl Corners {
+    /// How far an offset is inside the wall of each corner.
+    fn rooms(&self, d: Point2) -> [f64; LANES] {
+        std::array::from_fn(|k| self.nx[k] * (self.x[k] - d[0]) + self.ny[k] * (self.y[k] - d[1]))
+    }
 }
 
 /// Forbidden offsets of two convex pieces.
 #[derive(Clone, Debug)]
 struct Cell {
     bounds: [f64; 4],
-    walls: std::ops::Range<u32>,
+    corners: std::ops::Range<u32>,
 }
 
 /// Forbidden offsets of two outlines at a given turn of one against the other.
@@ -63,7 +79,7 @@ struct Cell {
 pub(super) struct Table {
     bounds: [f64; 4],
     cells: Vec<Cell>,
-    walls: Vec<Wall>,
+    corners: Vec<Corners>,
 }
 
 fn outside(b: &[f64; 4], p: Point2) -> bool {
@@ -83,14 +99,18 @@ impl Table {
         if outside(&cell.bounds, d) {
             return 0.0;
         }
-        let mut depth = f64::INFINITY;
-        for w in &self.walls[cell.walls.start as usize..cell.walls.end as usize] {
-            depth = depth.min(w.c - w.n[0] * d[0] - w.n[1] * d[1]);
-            if depth <= 0.0 {
-                return 0.0;
+        let mut least = [f64::INFINITY; LANES];
+        for c in self.corners_of(cell) {
+            let room = c.rooms(d);
+            for k in 0..LANES {
+                least[k] = if room[k] < least[k] { room[k] } else { least[k] };
             }
         }
-        depth
+        least.into_iter().fold(f64::INFINITY, f64::min).max(0.0)
+    }
+
+    fn corners_of(&self, cell: &Cell) -> &[Corners] {
+        &self.corners[cell.corners.start as usize..cell.corners.end as usize]
     }
 
     /// The stretches `s` of the line `p + s·u` that are forbidden, one per pair of pieces it
@@ -103,29 +123,14 @@ impl Table {
             if misses(&cell.bounds, p, u) {
                 continue;
             }
-            let (mut lo, mut hi) = (f64::NEG_INFINITY, f64::INFINITY);
-            for w in &self.walls[cell.walls.start as usize..cell.walls.end as usize] {
-                let slope = w.n[0] * u[0] + w.n[1] * u[1];
-                let room = w.c - w.n[0] * p[0] - w.n[1] * p[1];
-                if slope > 1e-12 {
-                    hi = hi.min(room / slope);
-                } else if slope < -1e-12 {
-                    lo = lo.max(room / slope);
-                } else if room <= 0.0 {
-                    hi = lo;
-                }
-                if lo >= hi {
-                    break;
-                }
-            }
-            if lo < hi {
+            if let Some((lo, hi)) = stretch(self.corners_of(cell), p, u) {
                 each(i as u32, lo, hi);
             }
         }
     }
 
     fn bytes(&self) -> usize {
-        size_of_val(&*self.cells) + size_of_val(&*self.walls)
+        size_of_val(&*self.cells) + size_of_val(&*self.corners)
     }
 
     /// Depth of an offset in one pair of pieces, as [`Table::crossings`] numbers them, mm.
@@ -142,14 +147,47 @@ impl Table {
             if outside(&grown(&cell.bounds, reach), d) {
                 continue;
             }
-            let walls = &self.walls[cell.walls.start as usize..cell.walls.end as usize];
-            let room = |w: &Wall| w.c - w.n[0] * d[0] - w.n[1] * d[1];
-            let least = walls.iter().min_by(|a, b| room(a).total_cmp(&room(b)));
-            if let Some(w) = least.filter(|w| room(w) > -reach) {
-                out.push([-w.n[1], w.n[0]]);
+            let walls = self.corners_of(cell).iter().flat_map(|c| {
+                let room = c.rooms(d);
+                (0..LANES).map(move |k| (room[k], [-c.ny[k], c.nx[k]]))
+            });
+            let nearest = walls.min_by(|a, b| a.0.total_cmp(&b.0)).expect("a cell has corners");
+            if nearest.0 > -reach {
+                out.push(nearest.1);
             }
         }
     }
+}
+
+/// The part of the line `p + s·u` inside a convex polygon: two of its walls lead from one side of
+/// the line to the other.
+fn stretch(corners: &[Corners], p: Point2, u: Point2) -> Option<(f64, f64)> {
+    let across = p[0] * u[1] - p[1] * u[0];
+    let beside = |c: &Corners, k: usize| c.x[k] * u[1] - c.y[k] * u[0] - across;
+    let along = |c: &Corners, k: usize| (c.x[k] - p[0]) * u[0] + (c.y[k] - p[1]) * u[1];
+    let left =
+        |c: &Corners| (0..LANES).fold(0u32, |all, k| all | u32::from(beside(c, k) > 0.0) << k);
+    let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut before = left(corners.last()?) >> (LANES - 1);
+    for (i, to) in corners.iter().enumerate() {
+        let now = left(to);
+        let mut change = now ^ (now << 1 | before) & ((1 << LANES) - 1);
+        before = now >> (LANES - 1);
+        while change != 0 {
+            let k = change.trailing_zeros() as usize;
+            change &= change - 1;
+            let (from, j) = match k {
+                0 => (&corners[(i + corners.len() - 1) % corners.len()], LANES - 1),
+                _ => (to, k - 1),
+            };
+            // Between the two corners, so that a wall nearly along the line does no harm.
+            let (a, b) = (beside(from, j), beside(to, k));
+            let s = along(from, j) + a / (a - b) * (along(to, k) - along(from, j));
+            lo = lo.min(s);
+            hi = hi.max(s);
+        }
+    }
+    (lo < hi).then_some((lo, hi))
 }
 
 fn grown(b: &[f64; 4], r: f64) -> [f64; 4] {
@@ -164,10 +202,9 @@ fn misses(b: &[f64; 4], p: Point2, u: Point2) -> bool {
     if u[0] == 0.0 {
         return p[0] <= b[0] || p[0] >= b[2];
     }
-    // All four corners on one side of the line.
-    let side = |x: f64, y: f64| (x - p[0]) * u[1] - (y - p[1]) * u[0];
-    let s = [side(b[0], b[1]), side(b[0], b[3]), side(b[2], b[1]), side(b[2], b[3])];
-    s.iter().all(|v| *v > 0.0) || s.iter().all(|v| *v < 0.0)
+    // The box's middle is farther from the line than its half extent across.
+    let middle = (b[0] + b[2] - 2.0 * p[0]) * u[1] - (b[1] + b[3] - 2.0 * p[1]) * u[0];
+    middle.abs() > (b[2] - b[0]) * u[1].abs() + (b[3] - b[1]) * u[0].abs()
 }
 
 /// All outlines of a packing task with their pair tables, which are made when first asked for.
@@ -186,8 +223,26 @@ pub(super) struct Catalogue {
 /// forgotten; they are made again when asked for, so only time depends on it.
 #[derive(Default)]
 struct Shelf {
-    tables: HashMap<(usize, usize, usize), Arc<Table>>,
+    tables: HashMap<usize, Arc<Table>, BuildHasherDefault<Mix>>,
     bytes: usize,
+}
+
+/// Numbers a table by one multiplication (Fibonacci hashing): the search asks for millions.
+#[derive(Default)]
+struct Mix(u64);
+
+impl Hasher for Mix {
+    fn write(&mut self, _: &[u8]) {
+        unreachable!("keys are single numbers");
+    }
+
+    fn write_usize(&mut self, key: usize) {
+        self.0 = (key as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    }
+
+    fn finish(&self) -> u64 {
+        self.0.rotate_left(32)
+    }
 }
 
 /// Memory that tables may take.
@@ -220,7 +275,7 @@ impl Catalogue {
 
     /// The table of kinds a ≤ b with b turned by `turn` steps against a.
     fn table(&self, a: usize, b: usize, turn: usize) -> Arc<Table> {
-        let key = (a, b, turn);
+        let key = (a * self.kinds.len() + b) * self.turns.len() + turn;
         let shelf = self.tables.read().unwrap_or_else(PoisonError::into_inner);
         if let Some(table) = shelf.tables.get(&key) {
             return Arc::clone(table);
@@ -364,48 +419,90 @@ impl Table {
 
     /// Offsets d at which q + d comes nearer to p than the gap.
     fn push_pair(&mut self, p: &[Point2], q: &[Point2], gap: f64) {
-        let from = self.walls.len();
-        let mut angles = normals(p, 1.0);
-        angles.extend(normals(q, -1.0));
-        angles.sort_by(f64::total_cmp);
-        angles.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
         // Round the corners of the gap by a wall at least every 22.5°: the polygon stays outside
         // the true offset, by at most gap·(1/cos 11.25° − 1) = 2 % of the gap.
-        let mut all = Vec::with_capacity(angles.len());
-        for (i, &a) in angles.iter().enumerate() {
-            all.push(a);
-            let next = angles.get(i + 1).copied().unwrap_or(angles[0] + std::f64::consts::TAU);
-            let steps = ((next - a) / (std::f64::consts::TAU / 16.0)).ceil().max(1.0) as usize;
-            if gap > 0.01 {
-                all.extend((1..steps).map(|k| a + (next - a) * k as f64 / steps as f64));
+        const BEND: f64 = std::f64::consts::TAU / 16.0;
+        let bare = mirrored_sum(p, q);
+        let mut corners: Vec<(Point2, Point2)> = Vec::with_capacity(bare.len() + 16);
+        let mut before = bare[bare.len() - 1].1;
+        for (at, normal) in bare {
+            let [sin, cos] = [cross(before, normal), dot(before, normal)];
+            let bend = sin.atan2(cos);
+            let steps = if gap > 0.01 { (bend / BEND).ceil().max(1.0) as usize } else { 1 };
+            let half = bend / steps as f64 / 2.0;
+            let half = [half.cos(), half.sin()];
+            for step in 1..=steps {
+                let out = rotate(half, before);
+                let by = gap / half[0];
+                before = if step == steps { normal } else { rotate(half, out) };
+                corners.push(([at[0] + by * out[0], at[1] + by * out[1]], snap(before)));
             }
         }
-        let far = |ring: &[Point2], n: Point2| {
-            ring.iter().map(|v| v[0] * n[0] + v[1] * n[1]).fold(f64::NEG_INFINITY, f64::max)
-        };
-        for a in all {
-            let n = snap([a.cos(), a.sin()]);
-            let c = far(p, n) + far(q, [-n[0], -n[1]]) + gap;
-            self.walls.push(Wall { n, c });
+        let from = self.corners.len();
+        for few in corners.chunks(LANES) {
+            let of = |k: usize| few[k.min(few.len() - 1)];
+            self.corners.push(Corners {
+                x: std::array::from_fn(|k| of(k).0[0]),
+                y: std::array::from_fn(|k| of(k).0[1]),
+                nx: std::array::from_fn(|k| of(k).1[0]),
+                ny: std::array::from_fn(|k| of(k).1[1]),
+            });
         }
-        let (bp, bq) = (bounds(p), bounds(q));
-        let bounds =
-            [bp[0] - bq[2] - gap, bp[1] - bq[3] - gap, bp[2] - bq[0] + gap, bp[3] - bq[1] + gap];
-        self.cells.push(Cell { bounds, walls: from as u32..self.walls.len() as u32 });
+        let bounds = bounds(corners.iter().map(|c| &c.0));
+        self.cells.push(Cell { bounds, corners: from as u32..self.corners.len() as u32 });
     }
-}
-
-/// Directions of the outward normals of a counter-clockwise ring, times `sign`.
-fn normals(ring: &[Point2], sign: f64) -> Vec<f64> {
-    (0..ring.len())
-        .map(|i| {
-            let (a, b) = (ring[i], ring[(i + 1) % ring.len()]);
-            f64::atan2(-sign * (b[0] - a[0]), sign * (b[1] - a[1]))
-        })
-        .collect()
 }
 
 /// Removes the rounding noise of an axis-parallel direction.
 fn snap(n: Point2) -> Point2 {
     n.map(|v| if v.abs() < 1e-14 { 0.0 } else { v })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::rng::Rng;
+    use super::*;
+
+    /// The stretches of a line end where the depth begins, whatever the line and the turns.
+    #[test]
+    fn a_line_is_forbidden_where_there_is_depth() {
+        let mut rng = Rng::new(5);
+        let star = |rng: &mut Rng| {
+            let corner = |k: u32| {
+                let a = f64::from(k) * 0.25 * std::f64::consts::PI;
+                let r = rng.between(3.0, 12.0);
+                [r * a.cos(), r * a.sin()]
+            };
+            vec![Ring::upright((0..8).map(corner).collect())]
+        };
+        let outlines: Vec<Vec<Ring>> = (0..4).map(|_| star(&mut rng)).collect();
+        let cat = Catalogue::new(&outlines, 8, 1.0);
+        let mut met = 0;
+        for _ in 0..300 {
+            let spot = |rng: &mut Rng| Spot {
+                kind: rng.below(4),
+                turn: rng.below(8),
+                at: [rng.between(0.0, 20.0), rng.between(0.0, 20.0)],
+            };
+            let (mover, other) = (spot(&mut rng), spot(&mut rng));
+            let angle = rng.below(16) as f64 * std::f64::consts::TAU / 16.0;
+            let u = if rng.below(2) == 0 { [1.0, 0.0] } else { [angle.cos(), angle.sin()] };
+            let rel = cat.relation(&mover, &other);
+            let on = |s: f64| rel.offset([mover.at[0] + s * u[0], mover.at[1] + s * u[1]]);
+            let mut seen = vec![(0.0, 0.0); rel.table.cells.len()];
+            rel.table.crossings(on(0.0), rel.direction(u), |cell, lo, hi| {
+                seen[cell as usize] = (lo, hi);
+                met += 1;
+            });
+            for (cell, (lo, hi)) in seen.into_iter().enumerate() {
+                for s in (-500..500).map(|k| f64::from(k) * 0.1) {
+                    let deep = rel.table.depth_in(cell as u32, on(s)) > 1e-9;
+                    let inside = lo + 1e-6 < s && s < hi - 1e-6;
+                    let outside = s < lo - 1e-6 || s > hi + 1e-6 || lo == hi;
+                    assert!(if deep { !outside } else { !inside }, "{s} of {lo}..{hi}");
+                }
+            }
+        }
+        assert!(met > 500, "{met} stretches");
+    }
 }
