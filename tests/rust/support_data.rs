@@ -1,4 +1,4 @@
-//! Supports of every closed mesh of the shared data folder, judged by means that the pass does not
+//! Supports of every mesh of the shared data folder, judged by means that the pass does not
 //! use itself.
 
 use crate::common::shared;
@@ -7,6 +7,7 @@ use parry3d_f64::math::Vector as ParryVector;
 use parry3d_f64::query::PointQuery;
 use parry3d_f64::shape::TriMesh;
 use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 use vatwright::layers::{Grid, Layer, Layers, Scan, Survey};
 use vatwright::mechanics::frame::SupportFrame;
 use vatwright::mesh::{Point, health, io};
@@ -15,19 +16,24 @@ use vatwright::check::inspect;
 use vatwright::passes::{Pass, Raft, Support};
 use vatwright::{Context, Done, Part, Report, Role, Setup, Severity, Solid, Supports, Tip};
 
-/// Coarse enough that a test takes seconds.
-fn context() -> Context {
-    let mut setup = Setup::default();
-    (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1);
+/// Layers and pixels of one size.
+fn context(pitch_mm: f64) -> Context {
+    let mut setup = Setup::load("desk-50um").unwrap();
+    (setup.exposure.layer_mm, setup.machine.pixel_mm) = (pitch_mm, pitch_mm);
     Context::new(setup)
 }
 
-/// The file as a solid 25 mm long, since many state no unit; none where it cannot be repaired.
-fn load(name: &str) -> Option<Solid> {
+/// The file as a solid whose length is within a range, since many state no unit and some are too
+/// large for the machine.
+fn load(name: &str, length_mm: RangeInclusive<f64>) -> Option<Solid> {
     let path = shared(&format!("meshes/{name}.stl"))?;
-    let mesh = io::read(path, &io::ReadOptions::default()).ok()?;
-    let mesh = mesh.scaled(25.0 / mesh.bounds().size().max()).ok()?;
-    Some(health::repair(mesh, &health::RepairOptions::default()).ok()?.value.solid)
+    let mesh = io::read(path, &io::ReadOptions::default()).unwrap();
+    let long_mm = mesh.bounds().size().max();
+    let wanted_mm = long_mm.clamp(*length_mm.start(), *length_mm.end());
+    let mesh = mesh.scaled(wanted_mm / long_mm).unwrap();
+    // Some are torn open; a flat filling is as good as any here.
+    let options = health::RepairOptions { hole_mm: 10.0, ..Default::default() };
+    Some(health::repair(mesh, &options).unwrap().value.solid)
 }
 
 fn supported(part: Part, ctx: &Context) -> Done<Part> {
@@ -36,9 +42,9 @@ fn supported(part: Part, ctx: &Context) -> Done<Part> {
 }
 
 /// What a name's three poses are asked.
-fn poses(name: &str) {
-    let Some(solid) = load(name) else { return };
-    let ctx = context();
+fn poses(name: &str, length_mm: RangeInclusive<f64>, pitch_mm: f64) {
+    let Some(solid) = load(name, length_mm) else { return };
+    let ctx = context(pitch_mm);
     for (x, y) in [(0.0, 0.0), (35.0, 20.0), (100.0, -25.0)] {
         let name = format!("{name} turned by {x}° and {y}°");
         let part = tilted(solid.clone(), x, y);
@@ -173,15 +179,45 @@ fn everything_has_a_foot(name: &str, part: &Part, s: &Supports) {
 }
 
 macro_rules! meshes {
-    ($($name:ident)*) => { $(
-        #[test]
-        fn $name() {
-            poses(stringify!($name));
+    ($($(#[$slow:meta])* $name:ident)*) => { $(
+        mod $name {
+            /// Coarse enough that a test takes seconds.
+            #[test]
+            fn stands() {
+                super::poses(stringify!($name), 25.0..=25.0, 0.1);
+            }
+
+            /// As it will be printed.
+            #[test]
+            $(#[$slow])*
+            fn stands_at_the_printers_pitch() {
+                super::poses(stringify!($name), 25.0..=60.0, 0.05);
+            }
         }
     )* };
 }
 
+// All slow ones together take about two minutes: cargo test --test all support_data -- --ignored
 meshes! {
-    cavity_spiral gearwheel goblet_vase n100_plate pci_bracket penguin porta_filter_funnel
-    skull solar_case wagon_wheels
+    cavity_spiral
+    demosthenes_low
+    #[ignore = "slow"]
+    gearwheel
+    #[ignore = "slow"]
+    goblet_vase
+    #[ignore = "slow"]
+    n100_plate
+    pci_bracket
+    penguin
+    #[ignore = "slow"]
+    porta_filter_funnel
+    #[ignore = "slow"]
+    screw_block
+    #[ignore = "slow"]
+    skull
+    #[ignore = "slow"]
+    solar_case
+    spider
+    #[ignore = "slow"]
+    wagon_wheels
 }

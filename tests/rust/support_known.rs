@@ -347,3 +347,21 @@ fn what_stands_on_the_part_begins_inside_it() {
     assert!(s.landings.iter().any(|t| t.normal.z < 0.3), "no steep landing: {:?}", s.landings);
     assert_no_fault("figure", &done.value, &ctx);
 }
+
+/// Where two limbs meet, a pixel may show one layer before what joins it to both, with no room for a
+/// tip below: the pass warns of it, as the check does.
+#[test]
+fn specks_without_room_are_no_faults() {
+    let ctx = Context::new(Setup::load("desk-50um").unwrap());
+    let [w, x, y, z] =
+        [0.3666905882356066, -0.6470471922073752, 0.6590141224303099, 0.11210856342574906];
+    let turn = UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(w, x, y, z));
+    let part = Part::new(shapes::figure(5, 45.0, 50_000).unwrap()).turned(turn, 0.0).unwrap();
+    let mut recipe = Recipe::default();
+    recipe.steps.remove(0); // it is turned already
+    let done = recipe.apply(part, &ctx).unwrap();
+    let told = done.report.inner.iter().find(|r| r.pass == "support").unwrap();
+    assert!(told.findings.iter().any(|f| f.code == "island"), "{told:#?}");
+    assert_eq!(told.worst(), Some(Severity::Warning), "{told:#?}");
+    assert_no_fault("figure", &done.value, &ctx);
+}

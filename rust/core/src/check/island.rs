@@ -3,10 +3,15 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{Sets, Survey};
+use crate::layers::{Grid, Sets, Survey};
 
 /// Islands that never grow beyond this many pixels may print all the same.
 const TINY_PIXELS: f64 = 9.0;
+
+/// Greatest area of islands that may print all the same, mm².
+pub(crate) fn tiny_mm2(grid: &Grid) -> f64 {
+    TINY_PIXELS * grid.pitch_mm * grid.pitch_mm
+}
 
 /// Regions that do not stand on the plate while they print, gathered into pieces.
 #[derive(Debug, Default)]
@@ -101,7 +106,7 @@ impl Floats {
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (grid, name) = (e.grid(), &e.part.name);
-    let tiny_mm2 = TINY_PIXELS * grid.pitch_mm * grid.pitch_mm;
+    let tiny_mm2 = tiny_mm2(grid);
     let mut out = Vec::new();
     let (mut tiny, mut tiny_at) = (0, None);
     for piece in &e.floats.pieces {

@@ -34,6 +34,7 @@ mod watch;
 pub(crate) use adhesion::Footprint;
 pub(crate) use evidence::loads;
 pub use evidence::{Evidence, Load};
+pub(crate) use island::tiny_mm2;
 pub use ledge::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;

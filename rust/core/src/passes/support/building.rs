@@ -296,7 +296,7 @@ impl Building {
         for l in loose {
             let layer = l.region.layer;
             let Some(pixel) = l.of_body else { continue };
-            if unmet.iter().any(|u| u.island && u.layer == layer) {
+            if unmet.iter().any(|u| u.is_of(&l.region)) {
                 continue;
             }
             let site = sites.on_base(pixel, layer);

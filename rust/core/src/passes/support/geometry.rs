@@ -28,17 +28,15 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64, probe: &Probe) -> Mesh {
         let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
         out.rod(&low, &high, m.diameter_mm / 2.0, m.diameter_mm / 2.0);
     }
-    let upper = s.tips.iter().map(|t| (t, 0.0, embed_mm));
-    let lower = s.landings.iter().map(|t| {
+    // Two necks may meet without a column between.
+    let wide = |t: &Tip| widest[t.node as usize].max(t.diameter_mm) / 2.0;
+    for t in &s.tips {
+        out.neck(t, &s.nodes[t.node as usize], wide(t), embed_mm);
+    }
+    for t in &s.landings {
         let node = &s.nodes[t.node as usize];
-        let sunk = sunk_mm(t, node);
-        let share = (thick_mm(t, node, sunk + embed_mm, probe) / (sunk + embed_mm)).min(1.0);
-        (t, sunk * share, embed_mm * share)
-    });
-    for (t, sunk_mm, embed_mm) in upper.chain(lower) {
-        // Two necks may meet without a column between.
-        let wide = widest[t.node as usize].max(t.diameter_mm);
-        out.neck(t, &s.nodes[t.node as usize], wide / 2.0, sunk_mm, embed_mm);
+        let deep = deep_mm(t, node, embed_mm);
+        out.stand(t, node, wide(t), deep.min(thick_mm(t, node, deep, probe)));
     }
     let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
     for &foot in s.feet.iter().filter(|f| !landed.contains(f)) {
@@ -52,12 +50,23 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64, probe: &Probe) -> Mesh {
     Mesh::new("supports", out.vertices, out.triangles).expect("finite points")
 }
 
-/// How much farther than straight down a neck that stands on a slope must reach for the whole of its
-/// end to be inside: else the edge on the lower side would begin in mid-air.
-pub(super) fn sunk_mm(t: &Tip, node: &Point) -> f64 {
+/// Part of a standing neck's depth that keeps its full width, at least.
+const STRAIGHT: f64 = 0.1;
+
+/// How deep a neck that stands on the part reaches along its axis: so far that all of its width is
+/// inside, then at least `embed_mm`, and so much that its point is its lowest place even if it
+/// leans.
+pub(super) fn deep_mm(t: &Tip, node: &Point, embed_mm: f64) -> f64 {
     let way = (t.contact - node).normalize();
+    let r = t.diameter_mm / 2.0;
     let cos = (-way.dot(&t.normal)).clamp(0.5, 1.0);
-    t.diameter_mm / 2.0 * (1.0 - cos * cos).sqrt() / cos
+    let sunk = r * (1.0 - cos * cos).sqrt() / cos;
+    sunk + embed_mm.max(r * flatness(&way) / (1.0 - STRAIGHT))
+}
+
+/// Run over rise of a way.
+fn flatness(way: &Vector) -> f64 {
+    way.x.hypot(way.y) / way.z.abs().max(1e-9)
 }
 
 /// How deep the part is where a neck stands on it, mm, less a tenth so that the neck does not come
@@ -86,15 +95,32 @@ impl Pieces {
         self.close(&[a, b]);
     }
 
-    /// A neck from its column to the part, its full width `sunk` inside, ending `embed` deeper.
-    fn neck(&mut self, t: &Tip, node: &Point, wide: f64, sunk: f64, embed: f64) {
+    /// A neck from its column up to the part, ending `embed` inside.
+    fn neck(&mut self, t: &Tip, node: &Point, wide: f64, embed: f64) {
         let Some(way) = (t.contact - node).try_normalize(1e-9) else { return };
         let r = t.diameter_mm / 2.0;
         let rings = [
             self.level(node - way * OVERLAP_MM, &way, wide),
             self.across(t.contact, &way, r),
-            self.across(t.contact + way * (sunk + (embed - 0.5 * r).max(0.5 * embed)), &way, r),
-            self.point(t.contact + way * (sunk + embed)),
+            self.across(t.contact + way * (embed - 0.5 * r).max(0.5 * embed), &way, r),
+            self.point(t.contact + way * embed),
+        ];
+        self.close(&rings);
+    }
+
+    /// A neck from its column down into the part. Its point is the lowest place of it, so whatever
+    /// of it shows beside the part hangs together with what begins inside.
+    fn stand(&mut self, t: &Tip, node: &Point, wide: f64, deep: f64) {
+        let Some(way) = (t.contact - node).try_normalize(1e-9) else { return };
+        let flat = flatness(&way);
+        // On something thin there is room only for a blunter point of a thinner neck.
+        let r = (t.diameter_mm / 2.0).min((1.0 - STRAIGHT) * deep / flat.max(1e-9));
+        let straight = (deep - r * flat.max(0.5)).max(STRAIGHT * deep);
+        let rings = [
+            self.level(node - way * OVERLAP_MM, &way, wide),
+            self.across(t.contact, &way, r),
+            self.across(t.contact + way * straight, &way, r),
+            self.point(t.contact + way * deep),
         ];
         self.close(&rings);
     }

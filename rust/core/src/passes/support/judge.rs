@@ -106,6 +106,40 @@ impl Judge {
         (lengths.0 as f64 * mm3, lengths.1 as f64 * mm3)
     }
 
+    /// The greatest area in a layer of what begins as this region, before a layer joins it to
+    /// anything else, mm²; not followed beyond `enough_mm2`.
+    pub(super) fn widest_mm2(&self, body: &Layers, floats: &Region, enough_mm2: f64) -> f64 {
+        let grid = &body.grid;
+        let whole = |k: u32| {
+            let k = k as usize;
+            body.layers[k].union(&self.supports[k]).union(&self.base[k])
+        };
+        let on = |piece: &Layer, below: &Layer| piece.islands(below, 0, grid).is_empty();
+        let area_mm2 =
+            |l: &Layer| l.length() as f64 / f64::from(SUBPIXEL) * grid.pitch_mm * grid.pitch_mm;
+        let mut k = floats.layer;
+        let mut below = whole(k);
+        let islands = below.islands(&whole(k - 1), k, grid);
+        let found = islands.into_iter().find(|i| i.0 == *floats);
+        let mut here = found.map_or_else(Layer::default, |i| i.1);
+        let mut widest = floats.area_mm2;
+        while widest <= enough_mm2 && k + 1 < grid.layers {
+            k += 1;
+            let layer = whole(k);
+            let others = below.minus(&here);
+            let mut next = Layer::default();
+            for piece in layer.pieces(grid).iter().filter(|p| on(p, &here)) {
+                if on(piece, &others) {
+                    return widest;
+                }
+                next = next.union(piece);
+            }
+            (here, below) = (next, layer);
+            widest = widest.max(area_mm2(&here));
+        }
+        widest
+    }
+
     /// Everything loose, lowest layer first.
     pub(super) fn loose(&self) -> impl Iterator<Item = &Loose> {
         self.loose.iter().flatten()

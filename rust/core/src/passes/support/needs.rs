@@ -8,7 +8,7 @@
 use super::tips::{Pixel, Refusal, Site, Sites};
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{Grid, Layer, Layers, SUBPIXEL, Span, Survey};
+use crate::layers::{Grid, Layer, Layers, Region, SUBPIXEL, Span, Survey};
 use crate::mesh::Point;
 use std::collections::BTreeMap;
 
@@ -30,6 +30,14 @@ pub(super) struct Unmet {
     pub(super) layer: u32,
     pub(super) island: bool,
     pub(super) why: Refusal,
+}
+
+impl Unmet {
+    /// Whether it is an island that lies in the box of a region.
+    pub(super) fn is_of(&self, region: &Region) -> bool {
+        let within = |i: usize| (region.min_mm[i]..=region.max_mm[i]).contains(&self.place[i]);
+        self.island && self.layer == region.layer && within(0) && within(1)
+    }
 }
 
 pub(super) struct Sweep<'a> {

@@ -1,20 +1,18 @@
 //! What the pass has to say: numbers of what was built, findings of what could not be reached.
 
 use super::Support;
-use super::judge::Judge;
-use super::loads::{Loads, Verdict};
+use super::judge::{Judge, Loose};
+use super::loads::{Case, Loads, Verdict};
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
+use crate::check;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::Layers;
 use crate::mechanics::bar;
 use crate::mesh::Point;
 use crate::part::{Base, Part, Supports, Tip};
 use crate::setup::Setup;
-
-/// A support's edge that shows beside what it stands on in fewer pixels than this is of no matter.
-const EDGE_PIXELS: u32 = 9;
 
 /// Everything that is reported on.
 pub(super) struct Told<'a> {
@@ -84,12 +82,30 @@ impl Told<'_> {
         report.number("support_share", support_mm3 / self.layers.volume_mm3());
     }
 
+    /// What begins in mid-air, now that all is built, and whether it stays so small that it may
+    /// print all the same.
+    fn floating(&self) -> impl Iterator<Item = (&Loose, bool)> {
+        let tiny_mm2 = check::tiny_mm2(&self.layers.grid);
+        let tiny =
+            move |l: &&Loose| self.judge.widest_mm2(self.layers, &l.region, tiny_mm2) < tiny_mm2;
+        self.judge.loose().filter(|l| l.floats).map(move |l| (l, tiny(&l)))
+    }
+
     fn unmet(&self, report: &mut Report) {
+        let floating: Vec<_> = self.floating().collect();
         for u in self.unmet {
-            let (code, what) = if u.island {
-                ("island", "begins in mid-air")
+            let (code, what, severity) = if u.island {
+                // A support for something else may carry it after all.
+                let Some((_, tiny)) = floating.iter().find(|(l, _)| u.is_of(&l.region)) else {
+                    continue;
+                };
+                if *tiny {
+                    ("island", "of few pixels begins in mid-air", Severity::Warning)
+                } else {
+                    ("island", "begins in mid-air", Severity::Fault)
+                }
             } else {
-                ("overhang", "hangs over farther than the resin carries")
+                ("overhang", "hangs over farther than the resin carries", Severity::Warning)
             };
             let (why, remedy) = match u.why {
                 Refusal::KeepClean => (
@@ -101,7 +117,6 @@ impl Told<'_> {
                     "turn the part, or use thinner columns or a smaller gap",
                 ),
             };
-            let severity = if u.island { Severity::Fault } else { Severity::Warning };
             let finding = self.finding(code, severity, format!("a piece {what}, but {why}"));
             report.findings.push(finding.at(u.place).at_layers(u.layer, u.layer).remedy(remedy));
         }
@@ -109,24 +124,27 @@ impl Told<'_> {
 
     /// What the layers found loose and is not told as unmet.
     fn loose(&self, report: &mut Report) {
-        for l in self.judge.loose() {
+        let floating = self.floating().map(|(l, tiny)| {
+            let (whose, least) = match l.of_body {
+                Some(_) => ("a piece of the part", Severity::Warning),
+                None => ("a support", Severity::Note),
+            };
+            let severity = if tiny { least } else { Severity::Fault };
+            (l, "island", severity, format!("{whose} begins in mid-air"))
+        });
+        // Bars bridge farther than the flats of a part, having been made for it.
+        let jutting = self.judge.loose().filter(|l| !l.floats && l.of_body.is_some()).map(|l| {
+            let what = "a piece of the part hangs over farther than one young layer bears";
+            (l, "overhang", Severity::Warning, what.to_string())
+        });
+        for (l, code, severity, message) in floating.chain(jutting) {
             let layer = l.region.layer;
-            let known = |u: &&Unmet| u.layer == layer && (u.island || !l.floats);
-            // Bars bridge farther than the flats of a part, having been made for it.
-            if self.unmet.iter().any(|u| known(&u)) || !l.floats && l.of_body.is_none() {
+            let known = |u: &Unmet| u.layer == layer && (!l.floats || u.is_of(&l.region));
+            if self.unmet.iter().any(known) {
                 continue;
             }
-            let whose = if l.of_body.is_some() { "a piece of the part" } else { "a support" };
-            let edge = l.of_body.is_none() && l.region.pixels < EDGE_PIXELS;
-            let (code, severity, what) = if l.floats && edge {
-                ("island", Severity::Note, "has an edge that begins in mid-air")
-            } else if l.floats {
-                ("island", Severity::Fault, "begins in mid-air")
-            } else {
-                ("overhang", Severity::Warning, "hangs over farther than one young layer bears")
-            };
             report.findings.push(
-                self.finding(code, severity, format!("{whose} {what}"))
+                self.finding(code, severity, message)
                     .at(l.region.place(&self.layers.grid))
                     .at_layers(layer, layer)
                     .measured(l.region.area_mm2, 0.0, "mm²")
@@ -136,7 +154,10 @@ impl Told<'_> {
     }
 
     fn loads(&self, report: &mut Report) {
-        let over = self.verdict.cases.iter().filter(|c| self.loads.overloads(c.highest_n));
+        // What hangs on no tip at all is told as an island.
+        let hangs = |c: &&Case| !self.verdict.groups[c.group].is_empty();
+        let cases = self.verdict.cases.iter().filter(hangs);
+        let over = cases.filter(|c| self.loads.overloads(c.highest_n));
         let Some(first) = over.clone().next() else { return };
         let last = over.clone().next_back().unwrap_or(first);
         let worst = over.fold(first, |w, c| if c.highest_n > w.highest_n { c } else { w });

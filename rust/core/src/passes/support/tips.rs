@@ -143,7 +143,7 @@ impl Sites<'_> {
         let room = (below.place - hit.place).norm();
         // What it stands on must be thicker than its end is deep, or it would come out below.
         let foot = o.tip(&below, 0);
-        let deep = geometry::sunk_mm(&foot, &hit.place) + o.embed_mm;
+        let deep = geometry::deep_mm(&foot, &hit.place, o.embed_mm);
         let inside = below.place + way * (0.1 * self.grid().layer_mm);
         if !brushing && self.probe.ray(inside, way, deep + o.tip_mm / 2.0).is_some() {
             return Err(Refusal::NoWay);
