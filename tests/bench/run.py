@@ -338,7 +338,7 @@ def hollow_libigl_pseudonormal(_: Path) -> dict[str, Any]:
 
 
 # --- a bore through the figure, from arrays to arrays; two threads, since the peer cannot be held
-# to one. Both run the same algorithm: near 1 is as good as it gets. ---
+# to one. Ours hands only what the drill can reach to an engine of the peer's kind. ---
 
 
 @job

@@ -88,6 +88,61 @@ fn a_bore_through_a_sphere_leaves_a_napkin_ring() {
 }
 
 #[test]
+fn small_cuts_into_large_bodies_take_what_they_share() {
+    // V(a − b) + V(a ∩ b) = V(a), the second found by the engine on the whole of both. Tools lie
+    // across the surface, through it, wholly inside and outside, and along a narrow bridge.
+    let ctx = ctx();
+    let ring = shapes::torus(8.0, 2.0, 100).unwrap();
+    let ball = shapes::sphere(6.0, 5000).unwrap();
+    let tools = [
+        shapes::sphere(0.7, 320).unwrap(),
+        shapes::cylinder(0.5, 9.0, 24).unwrap(),
+        shapes::cuboid(1.5, 0.4, 3.0).unwrap(),
+    ];
+    let mut seen = [0; 3];
+    for i in 0..60 {
+        let body = [&ring, &ball][i % 2];
+        let part = |k: f64| (i as f64 * k).fract() - 0.5;
+        let tool = turned(&tools[i % 3], Vector::new(part(0.618), part(0.414), part(0.732)) * 6.0);
+        let size = body.bounds().size();
+        let to = Vector::new(size.x * part(0.755), size.y * part(0.57), size.z * part(0.377));
+        let to = to + (body.bounds().center() - tool.bounds().center());
+        let tool = moved(&tool, to.x, to.y, to.z);
+        let v = volume_mm3(body);
+        let common = intersect(body, &tool, &ctx).map_or(0.0, |c| volume_mm3(&c.solid));
+        let cut = subtract(body, &[&tool], &ctx).unwrap();
+        assert_relative_eq!(volume_mm3(&cut.solid) + common, v, max_relative = 1e-12);
+        assert_sources_hold(&cut, &[body, &tool], true);
+        let share = common / volume_mm3(&tool);
+        seen[if share < 1e-9 {
+            0
+        } else if share < 1.0 - 1e-9 {
+            1
+        } else {
+            2
+        }] += 1;
+    }
+    assert!(seen.iter().all(|&n| n >= 5), "{seen:?} outside, across, inside");
+}
+
+#[test]
+fn a_small_cut_where_shells_overlap_goes_through_all_of_them() {
+    let ctx = ctx();
+    let ball = moved(&shapes::sphere(6.0, 5000).unwrap(), 0.0, 0.0, 7.0);
+    let other = moved(&ball, 3.0, 0.2, 0.1);
+    let both = Solid::try_from(Mesh::concat("both", [ball.mesh(), other.mesh()])).unwrap();
+    let tool = shapes::cuboid(1.0, 1.0, 1.0).unwrap();
+    // Where both overlap, wholly inside; and across the skin of one within the other.
+    for x in [1.5, -3.0] {
+        let at = ball.bounds().center() + Vector::x() * x - tool.bounds().center();
+        let tool = moved(&tool, at.x, at.y, at.z);
+        let cut = subtract(&both, &[&tool], &ctx).unwrap();
+        let gone = layer_volume_mm3(&both, 0.05) - layer_volume_mm3(&cut.solid, 0.05);
+        assert_relative_eq!(gone, 1.0, max_relative = 0.02);
+    }
+}
+
+#[test]
 fn two_crossed_cylinders_share_a_bicylinder() {
     // Handbook: 16 r³/3.
     let ctx = ctx();

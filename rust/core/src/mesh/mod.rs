@@ -75,6 +75,11 @@ impl Bounds {
         nalgebra::center(&self.min, &self.max)
     }
 
+    /// Whether the boxes have a point in common.
+    pub fn meets(&self, other: &Bounds) -> bool {
+        (0..3).all(|a| self.min[a] <= other.max[a] && other.min[a] <= self.max[a])
+    }
+
     /// Whether the box holds nothing.
     pub fn is_empty(&self) -> bool {
         self.min.x > self.max.x

@@ -1,11 +1,13 @@
 //! What an axis-parallel line crosses, and the winding number that follows.
 //!
 //! Each crossing is met exactly once: whether a line passes left or right of an edge is computed
-//! from the edge in one fixed order, and a line through an edge or a corner is taken as moved
-//! aside by a symbolic amount (Edelsbrunner & Mücke 1990, from memory).
+//! exactly (Shewchuk 1997, Discrete Comput. Geom. 18:305, from memory) and from the edge in one
+//! fixed order; a line through an edge or a corner is taken as moved aside by a symbolic amount
+//! (Edelsbrunner & Mücke 1990, from memory).
 
 use super::{Group, Tree, WIDTH};
 use crate::mesh::Point;
+use robust::{Coord, orient2d};
 use std::cmp::Ordering;
 
 /// A triangle that a line passes through.
@@ -53,7 +55,7 @@ impl Tree {
                 hits &= hits - 1;
                 if level > 0 {
                     stack.push((level - 1, child));
-                } else if let Some((at_mm, step)) = pass(&self.triangles[child], axis, p) {
+                } else if let Some((at_mm, step)) = crossing(&self.triangles[child], axis, p) {
                     meet(Crossing { at_mm, step, triangle: self.source[child] });
                 }
             }
@@ -74,8 +76,8 @@ fn hit(group: &Group, u: usize, v: usize, pu: f32, pv: f32) -> u32 {
     bits
 }
 
-/// Where and in which sense a line passes through a triangle.
-fn pass(t: &[Point; 3], axis: usize, p: &Point) -> Option<(f64, i32)> {
+/// Where and in which sense the line through `p` along an axis passes through a triangle.
+pub(crate) fn crossing(t: &[Point; 3], axis: usize, p: &Point) -> Option<(f64, i32)> {
     let (u, v) = ((axis + 1) % 3, (axis + 2) % 3);
     let flat = t.map(|c| [c[u], c[v]]);
     let q = [p[u], p[v]];
@@ -92,11 +94,13 @@ fn pass(t: &[Point; 3], axis: usize, p: &Point) -> Option<(f64, i32)> {
     Some((at, if left { -1 } else { 1 }))
 }
 
-/// Whether a point lies left of the edge from a to b.
+/// Whether a point lies left of the edge from a to b; exact, so that lines along edges and planes
+/// are told apart too.
 fn left_of(a: [f64; 2], b: [f64; 2], q: [f64; 2]) -> bool {
     let forward = a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])) == Ordering::Less;
     let (low, high) = if forward { (a, b) } else { (b, a) };
-    let side = (high[0] - low[0]) * (q[1] - low[1]) - (high[1] - low[1]) * (q[0] - low[0]);
+    let [l, h, p] = [low, high, q].map(|[x, y]| Coord { x, y });
+    let side = orient2d(l, h, p);
     // On the edge: as if the point were moved up by far more than it is moved right.
     let left = if side == 0.0 { high[0] > low[0] } else { side > 0.0 };
     left == forward

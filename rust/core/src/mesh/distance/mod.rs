@@ -11,7 +11,9 @@ mod overlaps;
 mod skin;
 
 pub use lines::Crossing;
+pub(crate) use lines::crossing;
 pub use nearest::Hit;
+pub(crate) use nearest::closest_on;
 pub(crate) use skin::skin;
 
 use super::{Bounds, Mesh, Point, Vector};

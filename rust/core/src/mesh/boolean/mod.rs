@@ -8,15 +8,18 @@
 //! backwards, would leave material behind. Tools are therefore made to wind once first; only
 //! those that need it pay for that.
 
+mod nearby;
+
 use super::edges::Edges;
 use super::shells::Shells;
-use super::{Mesh, Point, Solid};
+use super::{Bounds, Mesh, Point, Solid};
 use crate::context::Context;
 use crate::error::{Error, Result};
 use manifold_rust::cancel::CancelToken as Stop;
 use manifold_rust::manifold::Manifold;
 use manifold_rust::robust::soup::has_self_intersections_with_token;
 use manifold_rust::types::{BooleanEngine, Error as Status, MeshGLP, OpType, WindingRule};
+use nearby::Nearby;
 use rayon::ThreadPoolBuilder;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{self, RecvTimeoutError};
@@ -43,18 +46,35 @@ pub struct Cut {
 /// What is in `body` and in none of the tools.
 ///
 /// Facets of `body` that no tool touches keep their corners to the last bit; their order
-/// changes. `body` may overlap itself, the result then still does.
+/// changes. `body` may overlap itself, the result then still does. Only the piece of `body` near
+/// the tools goes through the engine, if that is less than half of it.
 ///
 /// # Errors
 /// [`Error::NotSolid`] when nothing is left, [`Error::Pass`] when the engine gives up,
 /// [`Error::Cancelled`] within about 50 ms of asking.
 pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
-    let solids = [&[body], tools].concat();
-    guarded(&solids, ctx, |operands, stop| {
-        let (body, tools) = operands.split_first().expect("the body was given");
-        let Some(tool) = united(tools, stop)? else { return body.taken_in() };
-        op(&body.taken_in()?, &tool, OpType::Subtract, stop)
-    })
+    if tools.is_empty() {
+        let sources = (0..body.triangles().len() as u32).map(|facet| Source { operand: 0, facet });
+        return Ok(Cut { solid: body.clone(), sources: sources.collect() });
+    }
+    let less_tools = |mesh: &Mesh| {
+        let tools = tools.iter().map(|t| t.mesh());
+        let meshes: Vec<&Mesh> = std::iter::once(mesh).chain(tools).collect();
+        guarded(&meshes, ctx, |operands, stop| {
+            let (body, tools) = operands.split_first().expect("the body was given");
+            let tool = united(tools, stop)?.unwrap_or_default();
+            op(&body.taken_in()?, &tool, OpType::Subtract, stop)
+        })
+    };
+    let reach = tools.iter().fold(Bounds::EMPTY, |b, t| b.union(&t.bounds()));
+    if let Some(near) = Nearby::of(body, &reach) {
+        // The proof tells whether both fit together; where shells touch at the rim they may not.
+        let cut = less_tools(&near.mesh).and_then(|cut| near.put_back(body, cut).proven());
+        if let Ok(_) | Err(Error::Cancelled) = cut {
+            return cut;
+        }
+    }
+    less_tools(body)?.proven()
 }
 
 /// Everything that is in any of the solids.
@@ -69,7 +89,9 @@ pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
             remedy: "give at least one".into(),
         });
     }
-    guarded(solids, ctx, |operands, stop| united(operands, stop).map(Option::unwrap_or_default))
+    let meshes: Vec<&Mesh> = solids.iter().map(|s| s.mesh()).collect();
+    guarded(&meshes, ctx, |operands, stop| united(operands, stop).map(Option::unwrap_or_default))?
+        .proven()
 }
 
 /// What is in both solids.
@@ -79,7 +101,8 @@ pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
 pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
     guarded(&[a, b], ctx, |operands, stop| {
         op(&operands[0].taken_in()?, &operands[1].taken_in()?, OpType::Intersect, stop)
-    })
+    })?
+    .proven()
 }
 
 /// The same material as one surface that nowhere overlaps or touches itself: walls between
@@ -89,34 +112,46 @@ pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
 /// # Errors
 /// As [`subtract`].
 pub fn fuse(solid: &Solid, ctx: &Context) -> Result<Cut> {
-    guarded(&[solid], ctx, |operands, stop| Ok(fused(&operands[0].taken_in()?, stop)))
+    guarded(&[solid], ctx, |operands, stop| Ok(fused(&operands[0].taken_in()?, stop)))?.proven()
 }
 
 /// Why an operation ended without a result; worded for the user by [`guarded`].
-type Raw<T> = std::result::Result<T, Status>;
+type Tried<T> = std::result::Result<T, Status>;
+
+/// What comes out of the engine.
+struct Raw {
+    mesh: Mesh,
+    sources: Vec<Source>,
+}
+
+impl Raw {
+    fn proven(self) -> Result<Cut> {
+        Ok(Cut { solid: Solid::try_from(self.mesh)?, sources: self.sources })
+    }
+}
 
 /// A solid in the engine's own form.
 struct Operand(MeshGLP<f64, u32>);
 
 impl Operand {
-    fn new(solid: &Solid, number: u32) -> Operand {
+    fn new(mesh: &Mesh, number: u32) -> Operand {
         Operand(MeshGLP {
             num_prop: 3,
-            vert_properties: solid.vertices().iter().flat_map(|v| [v.x, v.y, v.z]).collect(),
-            tri_verts: solid.triangles().iter().flatten().copied().collect(),
+            vert_properties: mesh.vertices().iter().flat_map(|v| [v.x, v.y, v.z]).collect(),
+            tri_verts: mesh.triangles().iter().flatten().copied().collect(),
             run_original_id: vec![number],
-            face_id: (0..solid.triangles().len() as u32).collect(),
+            face_id: (0..mesh.triangles().len() as u32).collect(),
             ..MeshGLP::default()
         })
     }
 
     /// Cannot be stopped, and takes up to 0.5 s per 500 000 facets.
-    fn taken_in(&self) -> Raw<Manifold> {
+    fn taken_in(&self) -> Tried<Manifold> {
         checked(Manifold::from_mesh_glp(&self.0))
     }
 
     /// So that it winds nowhere more than once.
-    fn winding_once(&self, stop: &Stop) -> Raw<Manifold> {
+    fn winding_once(&self, stop: &Stop) -> Tried<Manifold> {
         let m = self.taken_in()?;
         let (triangles, _) = self.0.tri_verts.as_chunks();
         let edges = Edges::of(self.0.vert_properties.len() / 3, triangles);
@@ -129,14 +164,14 @@ impl Operand {
     }
 }
 
-fn checked(m: Manifold) -> Raw<Manifold> {
+fn checked(m: Manifold) -> Tried<Manifold> {
     match m.status() {
         Status::NoError => Ok(m),
         status => Err(status),
     }
 }
 
-fn op(a: &Manifold, b: &Manifold, op: OpType, stop: &Stop) -> Raw<Manifold> {
+fn op(a: &Manifold, b: &Manifold, op: OpType, stop: &Stop) -> Tried<Manifold> {
     checked(a.boolean_with_engine_and_token(b, op, BooleanEngine::Exact, Some(stop)))
 }
 
@@ -145,7 +180,7 @@ fn fused(m: &Manifold, stop: &Stop) -> Manifold {
 }
 
 /// The union of the operands, winding once; `None` of none.
-fn united(operands: &[Operand], stop: &Stop) -> Raw<Option<Manifold>> {
+fn united(operands: &[Operand], stop: &Stop) -> Tried<Option<Manifold>> {
     let mut all: Option<Manifold> = None;
     for operand in operands {
         let m = operand.winding_once(stop)?;
@@ -158,22 +193,22 @@ fn united(operands: &[Operand], stop: &Stop) -> Raw<Option<Manifold>> {
 }
 
 /// Runs the work on threads of its own, as many as here, so that who asks to stop need not wait
-/// for a step of the engine that cannot be stopped: it ends by itself, and is forgotten. Turns
-/// what comes out into a proven solid and what goes wrong into our errors.
+/// for a step of the engine that cannot be stopped: it ends by itself, and is forgotten. What
+/// goes wrong becomes one of our errors.
 fn guarded(
-    solids: &[&Solid],
+    meshes: &[&Mesh],
     ctx: &Context,
-    work: impl FnOnce(&[Operand], &Stop) -> Raw<Manifold> + Send + 'static,
-) -> Result<Cut> {
+    work: impl FnOnce(&[Operand], &Stop) -> Tried<Manifold> + Send + 'static,
+) -> Result<Raw> {
     ctx.checkpoint(0.0)?;
-    let name = solids[0].name();
+    let name = meshes[0].name();
     let fail = |problem: String| Error::Pass {
         pass: "boolean",
         part: name.into(),
         problem,
         remedy: "repair or fuse the model first".into(),
     };
-    let operands: Vec<Operand> = (0..).zip(solids).map(|(i, s)| Operand::new(s, i)).collect();
+    let operands: Vec<Operand> = (0..).zip(meshes).map(|(i, m)| Operand::new(m, i)).collect();
     let pool = ThreadPoolBuilder::new()
         .num_threads(rayon::current_num_threads())
         .build()
@@ -209,7 +244,7 @@ fn guarded(
     }
 }
 
-fn bring_out(m: &Manifold, name: &str) -> Result<Cut> {
+fn bring_out(m: &Manifold, name: &str) -> Result<Raw> {
     let out: MeshGLP<f64, u32> = m.get_mesh_glp(-1);
     let vertices = out.vert_properties.chunks_exact(3).map(Point::from_slice).collect();
     let triangles: Vec<[u32; 3]> =
@@ -219,6 +254,5 @@ fn bring_out(m: &Manifold, name: &str) -> Result<Cut> {
         let facets = out.run_index[run] as usize / 3..out.run_index[run + 1] as usize / 3;
         sources.extend(out.face_id[facets].iter().map(|&facet| Source { operand, facet }));
     }
-    let solid = Solid::try_from(Mesh::new(name, vertices, triangles)?)?;
-    Ok(Cut { solid, sources })
+    Ok(Raw { mesh: Mesh::new(name, vertices, triangles)?, sources })
 }
