@@ -391,6 +391,21 @@ fn supports(tips: usize) -> Supports {
     s
 }
 
+/// What stands on the part rises with it (statics: inner forces of a rigid body do no work).
+#[test]
+fn a_column_on_the_part_itself_carries_nothing() {
+    let mut s = supports(4);
+    let landing = Tip { contact: Point::new(30.0, 0.0, -2.0), node: 6, ..s.tips[3].clone() };
+    s.landings.push(landing);
+    let at = Pull { force_n: 3.0, x_mm: 12.0, y_mm: 4.0 };
+    let pulls = SupportFrame::new(&s, E, NU).response().unwrap().tip_pulls_n(at);
+    assert!(pulls[3].abs() < 1e-9, "{pulls:?}");
+    let without = SupportFrame::new(&supports(3), E, NU).response().unwrap().tip_pulls_n(at);
+    for (with, without) in pulls.iter().zip(without) {
+        assert_relative_eq!(*with, without, max_relative = 1e-6);
+    }
+}
+
 #[test]
 fn supports_become_a_frame() {
     let model = SupportFrame::new(&supports(3), E, NU);

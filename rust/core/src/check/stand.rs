@@ -16,6 +16,7 @@ use crate::mesh::Point;
 use crate::part::{Supports, Tip};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// The piece of a layer that is worst off in some way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -58,9 +59,11 @@ pub(super) struct Standing {
 struct Piece {
     grounded: bool,
     tips: Vec<u32>,
-    /// How its supports answer, if they are sound, as of the time when it had so many tips.
+    /// Landings that stand on it.
+    landings: Vec<u32>,
+    /// How its supports answer, if they are sound, as of the time when it had so many tips and landings.
     frame: Option<Response>,
-    framed_tips: usize,
+    framed: (usize, usize),
 }
 
 /// A frame of many tips is made anew when they have grown by more than this part, since each new
@@ -72,7 +75,10 @@ const FEW_TIPS: usize = 64;
 pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let survey = e.body_survey();
     let supports = e.part.supports.as_deref();
-    let attached = attach(e, supports.map_or(&[], |s| &s.tips))?;
+    let attached =
+        attach(e, supports.map_or(&[], |s| &s.tips), |first| first..first + CONTACT_LAYERS)?;
+    let landings = supports.map_or(&[][..], |s| &s.landings);
+    let landed = attach(e, landings, |first| first.saturating_sub(CONTACT_LAYERS)..first + 1)?;
     let grounded = grounded(e);
     let strut_n =
         supports.map_or_else(Vec::new, |s| buckling_loads_n(s, e.setup().resin.green_modulus_mpa));
@@ -90,7 +96,7 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let mut limbs = vec![Limb::default(); survey.regions.len()];
     // How far machine, supports and limb still give way when the light comes, mm.
     let mut lag_mm = vec![0.0; survey.regions.len()];
-    let mut next_tip = 0;
+    let (mut next_tip, mut next_landing) = (0, 0);
     for k in 0..e.grid().layers {
         e.ctx.checkpoint(f64::from(k) / n as f64)?;
         for r in survey.regions_of(k) {
@@ -98,6 +104,10 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
             while attached.tips.get(next_tip).is_some_and(|t| t.0 as usize == r) {
                 piece.tips.push(attached.tips[next_tip].1);
                 next_tip += 1;
+            }
+            while landed.tips.get(next_landing).is_some_and(|t| t.0 as usize == r) {
+                piece.landings.push(landed.tips[next_landing].1);
+                next_landing += 1;
             }
             if !piece.grounded && piece.tips.is_empty() {
                 let modulus_mpa = e.setup().resin.green_modulus_mpa;
@@ -141,25 +151,34 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
 fn merge(kept: &mut Option<Piece>, other: Option<Piece>) {
     let (Some(kept), Some(other)) = (kept.as_mut(), other) else { return };
     kept.grounded |= other.grounded;
-    if other.framed_tips > kept.framed_tips {
-        (kept.frame, kept.framed_tips) = (other.frame, other.framed_tips);
+    if other.framed > kept.framed {
+        (kept.frame, kept.framed) = (other.frame, other.framed);
     }
     kept.tips.extend(other.tips);
+    kept.landings.extend(other.landings);
 }
 
 impl Piece {
-    /// Makes the frame anew when it knows too few of the tips.
+    /// Makes the frame anew when it knows too few of the tips, or not all landings.
     fn refresh(&mut self, e: &Evidence<'_>, supports: &Supports) -> Result<()> {
-        let (now, framed) = (self.tips.len(), self.framed_tips);
+        let (now, framed) = (self.tips.len(), self.framed.0);
         let known = if now <= FEW_TIPS { framed as f64 } else { framed as f64 * (1.0 + NEW_FRAME) };
-        if now as f64 <= known {
+        if now as f64 <= known && self.landings.len() == self.framed.1 {
             return Ok(());
         }
         self.tips.sort_unstable();
-        self.framed_tips = self.tips.len();
+        self.framed = (self.tips.len(), self.landings.len());
         self.frame = None;
-        let tips = self.tips.iter().map(|&t| supports.tips[t as usize].clone()).collect();
-        let own = Supports { tips, mesh: Default::default(), ..supports.clone() };
+        let some =
+            |all: &[Tip], own: &[u32]| own.iter().map(|&t| all[t as usize].clone()).collect();
+        let own = Supports {
+            nodes: supports.nodes.clone(),
+            feet: supports.feet.clone(),
+            members: supports.members.clone(),
+            tips: some(&supports.tips, &self.tips),
+            landings: some(&supports.landings, &self.landings),
+            ..Supports::default()
+        };
         let r = &e.setup().resin;
         let frame = SupportFrame::new(&own, r.green_modulus_mpa, r.poisson);
         self.frame = Some(frame.response()?);
@@ -252,7 +271,7 @@ fn tip_use(e: &Evidence<'_>, piece: &Piece, supports: &Supports, pull: Pull) -> 
     let own: Vec<&Tip> = piece.tips.iter().map(|&t| &supports.tips[t as usize]).collect();
     let at: Vec<[f64; 2]> = own.iter().map(|t| [t.contact.x, t.contact.y]).collect();
     let place = [pull.x_mm, pull.y_mm];
-    let known = piece.frame.as_ref().filter(|_| piece.framed_tips == own.len());
+    let known = piece.frame.as_ref().filter(|_| piece.framed.0 == own.len());
     let pulls = match known {
         Some(f) => f.tip_pulls_n(pull),
         None => tips::loads_n(&at, pull.force_n, place).unwrap_or_else(|_| bent_n(&own, pull)),
@@ -303,10 +322,16 @@ struct Attached {
     loose: Vec<u32>,
 }
 
-/// Layers above a contact in which the part may begin: tips end flush or a little inside.
+/// Layers beyond a contact in which the part may begin: tips end flush or a little inside.
 const CONTACT_LAYERS: u32 = 4;
 
-fn attach(e: &Evidence<'_>, tips: &[Tip]) -> Result<Attached> {
+/// Finds the regions that tips touch in the layers that may hold what they touch, given the layer of
+/// the contact.
+fn attach(
+    e: &Evidence<'_>,
+    tips: &[Tip],
+    layers: impl Fn(u32) -> Range<u32> + Sync,
+) -> Result<Attached> {
     let grid = e.grid();
     let mut by_layer: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
     for (i, tip) in tips.iter().enumerate() {
@@ -318,7 +343,7 @@ fn attach(e: &Evidence<'_>, tips: &[Tip]) -> Result<Attached> {
             e.ctx.checkpoint(0.0)?;
             let mut left = of_layer.clone();
             let mut at = Vec::new();
-            for k in first..(first + CONTACT_LAYERS).min(grid.layers) {
+            for k in layers(first).filter(|&k| k < grid.layers) {
                 if left.is_empty() {
                     break;
                 }

@@ -6,6 +6,7 @@ use crate::mechanics::bar;
 use crate::mechanics::peel::Pull;
 use crate::mesh::Point;
 use crate::part::Supports;
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 /// A frame with the numbers that lead back to the supports it was made from.
@@ -20,8 +21,8 @@ pub struct SupportFrame {
 }
 
 impl SupportFrame {
-    /// Builds the frame: feet clamped, tips tied to the part, tips as cones from the neck to the
-    /// widest member at their node.
+    /// Builds the frame: feet clamped, but those that stand on the part tied to it as the tips are;
+    /// tips as cones from the neck to the widest member at their node.
     pub fn new(supports: &Supports, modulus_mpa: f64, poisson: f64) -> SupportFrame {
         let mut frame = Frame { nodes: supports.nodes.clone(), ..Frame::default() };
         let mut widest = vec![0.0_f64; supports.nodes.len()];
@@ -34,13 +35,15 @@ impl SupportFrame {
                 }
             }
         }
-        frame.holds = supports.feet.iter().map(|&node| Hold::clamped(node)).collect();
+        let on_part: BTreeSet<u32> = supports.landings.iter().map(|t| t.node).collect();
+        let on_base = supports.feet.iter().filter(|f| !on_part.contains(f));
+        frame.holds = on_base.map(|&node| Hold::clamped(node)).collect();
         let n = supports.tips.len().max(1) as f64;
         let sum = supports.tips.iter().map(|t| t.contact.coords).sum::<crate::mesh::Vector>();
         let middle = Point::from(sum / n);
         let body = frame.node(middle.x, middle.y, middle.z);
         let first = frame.beams.len();
-        let mut tie = Tie { body, nodes: Vec::with_capacity(supports.tips.len()) };
+        let mut tie = Tie { body, nodes: on_part.into_iter().collect() };
         for tip in &supports.tips {
             let contact = frame.node(tip.contact.x, tip.contact.y, tip.contact.z);
             let wide = widest.get(tip.node as usize).copied().unwrap_or(0.0).max(tip.diameter_mm);

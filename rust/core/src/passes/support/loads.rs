@@ -59,13 +59,25 @@ pub(super) struct Case {
     pub(super) highest_n: f64,
 }
 
+/// What a piece hangs on.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Group {
+    /// The tips that touch it.
+    pub(super) tips: Vec<usize>,
+    /// The landings that stand on it, numbered in the order of their tips. They rise with it, so a
+    /// column between one of them and one of its tips carries nothing.
+    pub(super) landings: Vec<usize>,
+    /// Tips that carry it.
+    pub(super) carriers: usize,
+}
+
 /// What the loads came to.
 #[derive(Debug, Default)]
 pub(super) struct Verdict {
     /// Every piece in every layer that hangs on tips, layer by layer.
     pub(super) cases: Vec<Case>,
-    /// The sets of tips that cases refer to.
-    pub(super) groups: Vec<Vec<usize>>,
+    /// What the pieces of cases hang on.
+    pub(super) groups: Vec<Group>,
     /// The pull of all pieces in the layer where it is greatest.
     pub(super) peak: Pull,
 }
@@ -100,8 +112,18 @@ impl Loads<'_> {
                 starting.entry(r).or_default().push(tip);
             }
         }
-        // By the region that stands for its set: tips, places of the pool, the snapshot of tips.
+        let landed: Vec<usize> =
+            (0..found.len()).filter(|&i| found[i].ground().is_some()).collect();
+        let mut stood_on: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        for (landing, &tip) in landed.iter().enumerate() {
+            let on = found[tip].ground().and_then(|hit| sites.solid_under(hit));
+            if let Some(r) = on.and_then(|(layer, pixel)| regions.region(layer, pixel)) {
+                stood_on.entry(r).or_default().push(landing);
+            }
+        }
+        // By the region that stands for its set: tips, landings, places of the pool, the group.
         let mut tips_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        let mut landings_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         let mut pool_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         let mut group_of: BTreeMap<usize, usize> = BTreeMap::new();
         let mut grounded = self.grounded.clone();
@@ -119,7 +141,7 @@ impl Loads<'_> {
                     let keep = sets.join(a, b);
                     let gone = a + b - keep;
                     grounded[keep] |= grounded[gone];
-                    for map in [&mut tips_of, &mut pool_of] {
+                    for map in [&mut tips_of, &mut landings_of, &mut pool_of] {
                         if let Some(list) = map.remove(&gone) {
                             map.entry(keep).or_default().extend(list);
                         }
@@ -128,6 +150,9 @@ impl Loads<'_> {
                 let root = sets.root(i);
                 if let Some(list) = starting.remove(&(i as u32)) {
                     tips_of.entry(root).or_default().extend(list);
+                }
+                if let Some(list) = stood_on.remove(&(i as u32)) {
+                    landings_of.entry(root).or_default().extend(list);
                 }
                 if let Some(list) = pool.by_region.get(&(i as u32)) {
                     pool_of.entry(root).or_default().extend(list);
@@ -151,15 +176,23 @@ impl Loads<'_> {
                 tips.sort_unstable();
                 tips.dedup(); // a neck that two pieces began on
                 let places = pool_of.get(&root).map_or(&[][..], Vec::as_slice);
-                let highest_n = self.add(sites, found, tips, places, pool, &pull);
-                let known = group_of.get(&root).copied();
-                let group = match known.filter(|&g| verdict.groups[g].len() == tips.len()) {
-                    Some(g) => g,
-                    None => {
-                        verdict.groups.push(tips.clone());
-                        verdict.groups.len() - 1
-                    }
+                let landings = landings_of.get(&root).map_or(&[][..], Vec::as_slice);
+                let idle = |tip: &&usize| landings.iter().any(|&l| landed[l] == **tip);
+                let carriers = tips.iter().filter(|t| !idle(t));
+                let mut at: Vec<[f64; 2]> = carriers.map(|&i| found[i].xy()).collect();
+                let highest_n = self.add(sites, found, tips, &mut at, places, pool, &pull);
+                let same = |&g: &usize| {
+                    let g: &Group = &verdict.groups[g];
+                    g.tips.len() == tips.len() && g.landings.len() == landings.len()
                 };
+                let group = group_of.get(&root).copied().filter(same).unwrap_or_else(|| {
+                    verdict.groups.push(Group {
+                        tips: tips.clone(),
+                        landings: landings.to_vec(),
+                        carriers: at.len(),
+                    });
+                    verdict.groups.len() - 1
+                });
                 group_of.insert(root, group);
                 let torsion_mm4 = regions.iter().map(|&i| self.loads[i].torsion_mm4).sum();
                 verdict.cases.push(Case { layer: k, pull, torsion_mm4, group, highest_n });
@@ -172,28 +205,30 @@ impl Loads<'_> {
         Pull::sum(regions.flat_map(|i| [self.loads[i].peel, self.loads[i].suction]))
     }
 
-    /// Adds tips to a group until it carries the pull or no place is left; the highest load then.
+    /// Adds tips to a group, carried at these places so far, until it carries the pull or no place
+    /// is left; the highest load then.
+    #[allow(clippy::too_many_arguments)]
     fn add(
         &self,
         sites: &Sites<'_>,
         found: &mut Vec<Site>,
         group: &mut Vec<usize>,
+        at: &mut Vec<[f64; 2]>,
         places: &[usize],
         pool: &Pool,
         pull: &Pull,
     ) -> f64 {
-        let mut at: Vec<[f64; 2]> = group.iter().map(|&i| found[i].xy()).collect();
-        let mut highest = self.neck.highest_n(&at, pull);
+        let mut highest = self.neck.highest_n(at, pull);
         let mut tried = vec![false; if self.overloads(highest) { places.len() } else { 0 }];
         while self.overloads(highest) {
-            let Some(c) = self.best_place(&at, places, &tried, pool, pull) else { break };
+            let Some(c) = self.best_place(at, places, &tried, pool, pull) else { break };
             tried[c] = true;
             let (pixel, layer) = pool.places[places[c]];
             let Ok(site) = sites.on_base(pixel, layer) else { continue };
             at.push(site.xy());
             group.push(found.len());
             found.push(site);
-            highest = self.neck.highest_n(&at, pull);
+            highest = self.neck.highest_n(at, pull);
         }
         highest
     }

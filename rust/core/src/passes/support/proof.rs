@@ -2,21 +2,21 @@
 //! stress in every member, buckling on the way back to the film, and spring-back. What falls short
 //! grows until it holds or cannot grow any more.
 
-use super::loads::{Case, Verdict};
+use super::loads::{Case, Group, Verdict};
 use super::probe::Probe;
 use super::{Support, trees};
 use crate::error::Result;
 use crate::mechanics::frame::{SupportFrame, buckling_loads_n};
 use crate::mechanics::{bar, springback};
 use crate::mesh::Point;
-use crate::part::Supports;
+use crate::part::{Supports, Tip};
 use crate::setup::Setup;
 use rayon::prelude::*;
 
 /// Layers at which the frame is solved, by each measure.
 const CRITICAL: usize = 5;
 /// Rounds of growing and solving again.
-const ROUNDS: usize = 6;
+const ROUNDS: usize = 9;
 /// Use of a limit that rounding alone may bring about.
 pub(super) const TOLERATED: f64 = 1.005;
 /// Use of a neck's strength that is aimed at: layers that are not solved may pull a little more.
@@ -68,7 +68,7 @@ pub(super) fn prove(
     setup: &Setup,
     probe: &Probe,
 ) -> Result<Proof> {
-    let cases = critical(verdict);
+    let mut cases = critical(s, verdict, setup)?;
     let mut grown = vec![false; s.members.len() + s.tips.len()];
     for round in 0..=ROUNDS {
         let struts_n = buckling_loads_n(s, setup.resin.green_modulus_mpa);
@@ -77,7 +77,15 @@ pub(super) fn prove(
             .map(|c| answer(s, &struts_n, c, verdict, setup))
             .collect::<Result<Vec<_>>>()?;
         let mut proof = worst(&answers, setup);
-        if round == ROUNDS || !grow(s, &answers, &proof, o, setup, probe, &mut grown) {
+        let mut settled = round == ROUNDS;
+        if !settled && !grow(s, &answers, &proof, o, setup, probe, &mut grown) {
+            // Thicker bars draw more load, so that another layer may be the worst by now.
+            let before = cases.len();
+            cases.extend(critical(s, verdict, setup)?);
+            sort(&mut cases);
+            settled = cases.len() == before;
+        }
+        if settled {
             proof.grown = grown.iter().filter(|&&g| g).count();
             proof.torn = torn(&answers);
             return Ok(proof);
@@ -86,28 +94,75 @@ pub(super) fn prove(
     Ok(Proof::default())
 }
 
-/// The cases with the greatest pull, the greatest pull on a tip, the greatest resistance to being
-/// pressed through resin, and the last; one of each for every set of tips at most.
-fn critical(verdict: &Verdict) -> Vec<Case> {
+/// Up to so many tips every group is framed to find its worst layer; beyond, those that have this
+/// part more tips than the last.
+const FEW_TIPS: f64 = 64.0;
+const NEW_FRAME: f64 = 0.1;
+
+/// The cases with the greatest pull, the greatest pull on a tip by formula and by frame, the greatest
+/// resistance to being pressed through resin, and the last; one of each for every group at most.
+fn critical(s: &Supports, verdict: &Verdict, setup: &Setup) -> Result<Vec<Case>> {
+    let mut last = FEW_TIPS;
+    let mut chosen = |g: &Group| {
+        let tips = g.tips.len() as f64;
+        let more = tips > last * (1.0 + NEW_FRAME);
+        last = if more { tips } else { last };
+        g.carriers > 0 && (more || tips <= FEW_TIPS)
+    };
+    let chosen: Vec<bool> = verdict.groups.iter().map(&mut chosen).collect();
+    let framed = verdict
+        .groups
+        .par_iter()
+        .zip(chosen)
+        .map(|(g, chosen)| chosen.then(|| model(s, g, setup).response()).transpose())
+        .collect::<Result<Vec<_>>>()?;
+    let neck_use = |c: &Case| {
+        let tips = &verdict.groups[c.group].tips;
+        let pulls = framed[c.group].as_ref().map_or_else(Vec::new, |f| f.tip_pulls_n(c.pull));
+        let uses = pulls.iter().zip(tips).map(|(n, &i)| n / bar::area_mm2(s.tips[i].diameter_mm));
+        uses.fold(0.0, f64::max)
+    };
     let mut out: Vec<Case> = Vec::new();
-    let mut pick = |measure: fn(&Case) -> f64| {
-        let mut best: Vec<Option<Case>> = vec![None; verdict.groups.len()];
-        for c in verdict.cases.iter().filter(|c| !verdict.groups[c.group].is_empty()) {
-            if best[c.group].is_none_or(|b| measure(c) > measure(&b)) {
-                best[c.group] = Some(*c);
+    let mut pick = |measure: &dyn Fn(&Case) -> f64| {
+        let mut best: Vec<Option<(f64, Case)>> = vec![None; verdict.groups.len()];
+        for c in verdict.cases.iter().filter(|c| verdict.groups[c.group].carriers > 0) {
+            let value = measure(c);
+            if best[c.group].is_none_or(|b| value > b.0) {
+                best[c.group] = Some((value, *c));
             }
         }
-        let mut found: Vec<Case> = best.into_iter().flatten().collect();
-        found.sort_by(|a, b| measure(b).total_cmp(&measure(a)).then(a.layer.cmp(&b.layer)));
-        out.extend(found.into_iter().take(CRITICAL));
+        let mut found: Vec<(f64, Case)> = best.into_iter().flatten().collect();
+        found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.layer.cmp(&b.1.layer)));
+        out.extend(found.into_iter().take(CRITICAL).map(|f| f.1));
     };
-    pick(|c| c.pull.force_n);
-    pick(|c| if c.highest_n.is_finite() { c.highest_n } else { 0.0 });
-    pick(|c| c.torsion_mm4);
-    pick(|c| f64::from(c.layer));
-    out.sort_by_key(|c| (c.layer, c.group));
-    out.dedup_by_key(|c| (c.layer, c.group));
-    out
+    pick(&|c| c.pull.force_n);
+    pick(&|c| if c.highest_n.is_finite() { c.highest_n } else { 0.0 });
+    pick(&neck_use);
+    pick(&|c| c.torsion_mm4);
+    pick(&|c| f64::from(c.layer));
+    sort(&mut out);
+    Ok(out)
+}
+
+/// Each case once, in the order of the layers.
+fn sort(cases: &mut Vec<Case>) {
+    cases.sort_by_key(|c| (c.layer, c.group));
+    cases.dedup_by_key(|c| (c.layer, c.group));
+}
+
+/// The frame of what a group hangs on.
+fn model(s: &Supports, group: &Group, setup: &Setup) -> SupportFrame {
+    let of_group = |all: &[Tip], some: &[usize]| some.iter().map(|&i| all[i].clone()).collect();
+    // Its geometry is not asked for, so the copy goes without.
+    let hanging = Supports {
+        nodes: s.nodes.clone(),
+        feet: s.feet.clone(),
+        members: s.members.clone(),
+        tips: of_group(&s.tips, &group.tips),
+        landings: of_group(&s.landings, &group.landings),
+        ..Supports::default()
+    };
+    SupportFrame::new(&hanging, setup.resin.green_modulus_mpa, setup.resin.poisson)
 }
 
 fn answer(
@@ -119,16 +174,7 @@ fn answer(
 ) -> Result<Answer> {
     let (r, m) = (&setup.resin, &setup.machine);
     let group = &verdict.groups[case.group];
-    let tips = group.iter().map(|&i| s.tips[i].clone()).collect();
-    // Its geometry is not asked for, so the copy goes without.
-    let hanging = Supports {
-        nodes: s.nodes.clone(),
-        feet: s.feet.clone(),
-        members: s.members.clone(),
-        tips,
-        ..Supports::default()
-    };
-    let model = SupportFrame::new(&hanging, r.green_modulus_mpa, r.poisson);
+    let model = model(s, group, setup);
     let frame = &model.frame;
     let pulled = frame.factor()?.solve(&[model.load(case.pull)])?;
     let at = Point::new(case.pull.x_mm, case.pull.y_mm, frame.nodes[model.body as usize].z);
@@ -150,7 +196,7 @@ fn answer(
     };
     Ok(Answer {
         case: *case,
-        necks: group.iter().zip(model.tips.clone()).map(|(&i, b)| (i, neck(i, b))).collect(),
+        necks: group.tips.iter().zip(model.tips.clone()).map(|(&i, b)| (i, neck(i, b))).collect(),
         stress: (0..s.members.len()).map(|i| pulled.stress_mpa(frame, i) / allowed).collect(),
         buckling: (0..s.members.len())
             .map(|i| pulled.axial_n(i) * press * safety / struts_n[i])

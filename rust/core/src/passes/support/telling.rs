@@ -155,7 +155,7 @@ impl Told<'_> {
 
     fn loads(&self, report: &mut Report) {
         // What hangs on no tip at all is told as an island.
-        let hangs = |c: &&Case| !self.verdict.groups[c.group].is_empty();
+        let hangs = |c: &&Case| !self.verdict.groups[c.group].tips.is_empty();
         let cases = self.verdict.cases.iter().filter(hangs);
         let over = cases.filter(|c| self.loads.overloads(c.highest_n));
         let Some(first) = over.clone().next() else { return };

@@ -38,6 +38,14 @@ pub(super) struct Site {
 }
 
 impl Site {
+    /// Where its column stands on the part, if it does.
+    pub(super) fn ground(&self) -> Option<&Hit> {
+        match &self.stand {
+            Stand::Base => None,
+            Stand::Part { hit, .. } => Some(hit),
+        }
+    }
+
     /// Where it touches, seen from above.
     pub(super) fn xy(&self) -> [f64; 2] {
         [self.hit.place.x, self.hit.place.y]
@@ -83,6 +91,13 @@ impl Sites<'_> {
             k -= 1;
         }
         k
+    }
+
+    /// The layer and pixel of the solid just below a place of the surface.
+    pub(super) fn solid_under(&self, hit: &Hit) -> Option<(u32, Pixel)> {
+        let (g, pixel) = (self.grid(), pixel_at(&[hit.place.x, hit.place.y], self.grid()));
+        let top = g.layer_at(hit.place.z).min(g.layers.saturating_sub(1));
+        (0..=top).rev().find(|&k| pixel.is_in(self.layers.layer(k))).map(|k| (k, pixel))
     }
 
     /// A tip under the underside nearest above or below a place, its column on the base, else on
