@@ -40,3 +40,23 @@ fn a_part_is_oriented_at_the_height_that_its_raft_gives_it() {
     assert_eq!(height(1.5, None), 1.5);
     assert_eq!(height(0.0, None), 0.0);
 }
+
+#[test]
+fn a_part_is_turned_so_that_its_base_finds_room() {
+    let mut setup = Setup::default();
+    (setup.machine.width_mm, setup.machine.depth_mm) = (130.0, 80.0);
+    let ctx = Context::new(setup);
+    let raft = Raft::default();
+    let deepest = |size: [f64; 3]| {
+        let orient = Orient { directions: 12, refine: 1, ..Orient::default() };
+        let steps = vec![Step::Orient(orient), Step::Raft(raft.clone())];
+        let part = Part::new(cuboid(size[0], size[1], size[2]).unwrap());
+        let done = Recipe { steps }.apply(part, &ctx).unwrap();
+        assert_eq!(done.report.worst(), None);
+        done.value.body.bounds_at(&done.value.pose).size().y
+    };
+    // Lying flat it is lowest, and 78 mm deep: no room for a rim of 2.1 mm on either side.
+    assert!(deepest([100.0, 78.0, 66.0]) <= 80.0 - 2.0 * raft.rim_mm());
+    // What fits no other way goes without.
+    assert!(deepest([100.0, 78.0, 78.0]) <= 80.0);
+}

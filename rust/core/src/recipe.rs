@@ -75,15 +75,19 @@ impl Default for Recipe {
 }
 
 impl Recipe {
-    /// The orient pass at that step, if a later base lifts the part higher than it would: what it
-    /// and the passes between them judge is then the part at its final height.
-    fn lifted(&self, i: usize) -> Option<Orient> {
+    /// The orient pass at that step, made to leave room for a later base: what it and the passes
+    /// between them judge is then the part at its final height, and the rim finds its place.
+    fn above_base(&self, i: usize) -> Option<Orient> {
         let Step::Orient(orient) = &self.steps[i] else { return None };
-        let hang_mm = self.steps[i..].iter().find_map(|s| match s {
-            Step::Raft(raft) => Some(raft.hang_mm()),
+        let raft = self.steps[i..].iter().find_map(|s| match s {
+            Step::Raft(raft) => Some(raft),
             _ => None,
         })?;
-        (hang_mm > orient.lift_mm).then(|| Orient { lift_mm: hang_mm, ..orient.clone() })
+        Some(Orient {
+            lift_mm: orient.lift_mm.max(raft.hang_mm()),
+            border_mm: orient.border_mm.max(raft.rim_mm()),
+            ..orient.clone()
+        })
     }
 
     /// Reads a recipe from TOML; `place` names it in messages.
@@ -146,8 +150,8 @@ impl Pass<Part> for Recipe {
         let mut report = Report::new("recipe", &part.name);
         let n = self.steps.len() as f64;
         for (i, step) in self.steps.iter().enumerate() {
-            let lifted = self.lifted(i).map(Step::Orient);
-            let pass = lifted.as_ref().unwrap_or(step).pass();
+            let above_base = self.above_base(i).map(Step::Orient);
+            let pass = above_base.as_ref().unwrap_or(step).pass();
             let ctx = ctx.stage(pass.name(), i as f64 / n, (i + 1) as f64 / n);
             ctx.checkpoint(0.0)?;
             let done = pass.apply(part, &ctx)?;

@@ -5,7 +5,6 @@ use super::{Candidate, Orient, StandIn};
 use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::mesh::{Bounds, Mesh, Point, Vector, measure};
-use crate::setup::Machine;
 use nalgebra::UnitQuaternion;
 use parry3d_f64::transformation::try_convex_hull;
 use serde::{Deserialize, Serialize};
@@ -232,45 +231,38 @@ impl Extremes {
         Ok(Extremes(hull(&points)))
     }
 
-    /// Rotations about z, from none to half a turn, that fit the body into the machine, with the
+    /// Rotations about z, from none to half a turn, that fit the body into the room, with the
     /// area of its box seen from above.
     fn turns(
         &self,
         upright: &UnitQuaternion<f64>,
-        lift_mm: f64,
-        machine: &Machine,
+        room: &Vector,
     ) -> impl Iterator<Item = (UnitQuaternion<f64>, f64)> {
         const STEP_DEG: u32 = 2;
         let points: Vec<Point> = self.0.iter().map(|p| upright * p).collect();
-        let low_enough = Bounds::of(&points).size().z + lift_mm <= machine.height_mm;
-        let (width_mm, depth_mm) = (machine.width_mm, machine.depth_mm);
+        let room = *room;
+        let low_enough = Bounds::of(&points).size().z <= room.z;
         (0..if low_enough { 180 / STEP_DEG } else { 0 }).filter_map(move |step| {
             let angle = f64::from(step * STEP_DEG).to_radians();
             let turn = UnitQuaternion::from_axis_angle(&Vector::z_axis(), angle);
             let size = points.iter().fold(Bounds::EMPTY, |b, p| b.with(&(turn * p))).size();
-            (size.x <= width_mm && size.y <= depth_mm).then(|| (turn, size.x * size.y))
+            (size.x <= room.x && size.y <= room.y).then(|| (turn, size.x * size.y))
         })
     }
 
-    /// Whether any rotation about z fits the body into the machine.
-    pub(super) fn fit(
-        &self,
-        upright: &UnitQuaternion<f64>,
-        lift_mm: f64,
-        machine: &Machine,
-    ) -> bool {
-        self.turns(upright, lift_mm, machine).next().is_some()
+    /// Whether any rotation about z fits the body into the room.
+    pub(super) fn fit(&self, upright: &UnitQuaternion<f64>, room: &Vector) -> bool {
+        self.turns(upright, room).next().is_some()
     }
 
     /// The rotation about z that makes the body's box smallest seen from above and fits it into
-    /// the machine; `None` when none does.
+    /// the room; `None` when none does.
     pub(super) fn turn_to_fit(
         &self,
         upright: &UnitQuaternion<f64>,
-        lift_mm: f64,
-        machine: &Machine,
+        room: &Vector,
     ) -> Option<UnitQuaternion<f64>> {
-        let turns = self.turns(upright, lift_mm, machine);
+        let turns = self.turns(upright, room);
         // A clear gain is asked, so that rounding does not turn a round part.
         turns.reduce(|best, t| if t.1 < best.1 * (1.0 - 1e-6) { t } else { best }).map(|b| b.0)
     }

@@ -17,6 +17,7 @@ use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::{Pose, Vector};
 use crate::part::Part;
+use crate::setup::Machine;
 use nalgebra::{Translation3, UnitQuaternion};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -48,6 +49,9 @@ pub struct Orient {
     /// Height of the lowest point over the plate, mm, for a raft or supports to fill; a recipe
     /// raises it to what its raft does.
     pub lift_mm: f64,
+    /// Border to keep free around the part, mm, for a raft's rim; a recipe raises it to what its
+    /// raft needs. A part that fits no other way goes without.
+    pub border_mm: f64,
 }
 
 impl Default for Orient {
@@ -62,6 +66,7 @@ impl Default for Orient {
             weights: Weights::default(),
             spare_clean: true,
             lift_mm: 0.0,
+            border_mm: 0.0,
         }
     }
 }
@@ -106,6 +111,13 @@ pub struct Tilt {
 }
 
 impl Orient {
+    /// Size of the space in which the part must find its place, mm.
+    fn room(&self, machine: &Machine, border_mm: f64) -> Vector {
+        let [width_mm, depth_mm] =
+            [machine.width_mm, machine.depth_mm].map(|w| w - 2.0 * border_mm);
+        Vector::new(width_mm, depth_mm, machine.height_mm - self.lift_mm)
+    }
+
     fn validate(&self) -> Result<()> {
         for (place, value, lo, hi, unit) in [
             ("orient.directions", f64::from(self.directions), 1.0, 1e5, ""),
@@ -114,6 +126,7 @@ impl Orient {
             ("orient.fine_mm", self.fine_mm.unwrap_or(1.0), 0.01, 10.0, "mm"),
             ("orient.slack", self.slack, 0.0, 1.0, ""),
             ("orient.lift_mm", self.lift_mm, 0.0, 100.0, "mm"),
+            ("orient.border_mm", self.border_mm, 0.0, 100.0, "mm"),
         ] {
             check_range(place, value, lo, hi, unit)?;
         }
@@ -202,7 +215,7 @@ impl Orient {
         terms: impl Fn(&Vector) -> Result<Terms> + Sync,
     ) -> Result<Vec<Candidate>> {
         let done = AtomicUsize::new(0);
-        let machine = &ctx.setup.machine;
+        let room = self.room(&ctx.setup.machine, self.border_mm);
         ups.par_iter()
             .map(|up| {
                 ctx.checkpoint(done.fetch_add(1, Ordering::Relaxed) as f64 / ups.len() as f64)?;
@@ -213,7 +226,7 @@ impl Orient {
                     terms,
                     score: scale.score(&terms, &self.weights),
                     front: false,
-                    admissible: clean && extremes.fit(&directions::to_z(up), self.lift_mm, machine),
+                    admissible: clean && extremes.fit(&directions::to_z(up), &room),
                 })
             })
             .collect()
@@ -279,7 +292,9 @@ impl Pass<Part> for Orient {
         let mut report = Report::new("orient", &part.name);
         let upright = directions::to_z(&best.up);
         let extremes = Extremes::of(&part.body, &ctx.quiet())?;
-        let turn = extremes.turn_to_fit(&upright, self.lift_mm, &ctx.setup.machine);
+        let turn = [self.border_mm, 0.0].into_iter().find_map(|border_mm| {
+            extremes.turn_to_fit(&upright, &self.room(&ctx.setup.machine, border_mm))
+        });
         if turn.is_none() {
             let m = &ctx.setup.machine;
             let size =

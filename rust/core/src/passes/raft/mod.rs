@@ -96,6 +96,15 @@ impl Raft {
         if self.style == Style::None { 0.0 } else { self.top_mm() + self.lift_mm }
     }
 
+    /// How far the base reaches beyond what stands on it, mm, unless its bond asks for more.
+    pub fn rim_mm(&self) -> f64 {
+        if self.style == Style::None { 0.0 } else { self.margin_mm + self.lean_mm() }
+    }
+
+    fn lean_mm(&self) -> f64 {
+        self.thickness_mm / self.rim_deg.to_radians().tan()
+    }
+
     /// Lays the base under points on the plate, so wide that its bond bears every one of the pulls
     /// with its moment, as far as that goes; with it the greatest use of the bond.
     pub(crate) fn lay(
@@ -116,7 +125,7 @@ impl Raft {
             pieces.extend(ribs(under).map(|[a, b]| vec![a, b]));
         }
         let hulls: Vec<_> = pieces.iter().map(|p| hull(p)).collect();
-        let lean = self.thickness_mm / self.rim_deg.to_radians().tan();
+        let lean = self.lean_mm();
         let mut margin = self.margin_mm;
         loop {
             let pierced = |h: &Vec<[f64; 2]>| {
