@@ -40,7 +40,7 @@ impl Best {
 }
 
 /// Places that are weighed on a line: the least is nearly always among those in few tents.
-const MOST_PLACES: usize = 16;
+const MOST_PLACES: usize = 10;
 
 struct Stretch {
     lo: f64,

@@ -162,7 +162,7 @@ impl Separation<'_, '_> {
 const HOPEFUL: usize = 2;
 
 /// Random lines along each axis that a move tries at each turn.
-const LINES: usize = 3;
+const LINES: usize = 2;
 
 /// All turns when they are few; else the present one, its neighbours and two others.
 fn turns_to_try(now: usize, count: usize, rng: &mut Rng) -> Vec<usize> {

@@ -2,9 +2,10 @@
 //! places where they would overlap.
 //!
 //! For two convex pieces the forbidden offsets form a convex polygon, the Minkowski sum of one
-//! and the mirrored other (the no-fit polygon; Cuninghame-Green 1989). It is kept by its corners and walls:
-//! the depth of an offset in it is how far the pieces must move apart. Nothing is rounded to a
-//! grid and no polygon boolean is needed, so "no overlap" is exact up to [`Catalogue::slack_mm`].
+//! and the mirrored other (the no-fit polygon; Cuninghame-Green 1989). It is kept by its corners
+//! and walls: the depth of an offset in it is how far the pieces must move apart. Nothing is
+//! rounded to a grid and no polygon boolean is needed, so "no overlap" is exact up to
+//! [`Catalogue::slack_mm`].
 
 use super::polygon::{
     Point2, bounds, convex_pieces, cross, dot, mirrored_sum, signed_area_mm2, tidy,
