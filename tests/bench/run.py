@@ -455,7 +455,7 @@ def pack_vatwright(path: Path) -> dict[str, Any]:
     width, depth = PLATE_MM
     setup = setup.replace(machine=setup.machine.replace(width_mm=width, depth_mm=depth))
     # As little search as does it; the peer is driven in the same spirit.
-    pack = vw.Pack(gap_mm=1.0, margin_mm=0.0, rounds=300)
+    pack = vw.Pack(gap_mm=1.0, margin_mm=0.0, rounds=500)
     seconds, done = timed(lambda: pack.apply(parts, setup, threads=1), 1)
     assert sum(len(plate.placed) for plate in done.value) == len(parts)
     return {"seconds": seconds, "plates": len(done.value)}
