@@ -13,6 +13,10 @@ const LEAST_TURN: f64 = 0.5;
 /// A facet thinner than this part of its longest edge is not made.
 const LEAST_SHAPE: f64 = 1e-3;
 
+/// Share of an edge's squared length in its rank: where collapses cost nothing, short edges go
+/// first. Else the rim of one vertex would swallow a flat face, ever longer to walk around.
+const SHORT_FIRST: f64 = 1e-9;
+
 /// Collapses edges of a closed manifold as long as each new vertex keeps within `tolerance_mm`,
 /// root mean square over area, of the planes of all facets it stands for (quadric error metric:
 /// Garland & Heckbert 1997, from memory). The result is again a closed manifold.
@@ -87,9 +91,9 @@ impl Quadric {
     }
 }
 
-/// An edge that may be collapsed: cheapest first, then by its ends.
+/// An edge that may be collapsed: lowest rank first, then by its ends.
 struct Candidate {
-    cost: f64,
+    rank: f64,
     ends: [u32; 2],
     stamps: [u32; 2],
 }
@@ -110,7 +114,7 @@ impl PartialOrd for Candidate {
 
 impl Ord for Candidate {
     fn cmp(&self, other: &Self) -> Ordering {
-        other.cost.total_cmp(&self.cost).then(other.ends.cmp(&self.ends))
+        other.rank.total_cmp(&self.rank).then(other.ends.cmp(&self.ends))
     }
 }
 
@@ -157,7 +161,9 @@ impl Work {
         let (quadric, place) = self.merged(a, b);
         let cost = quadric.mean(&place);
         let stamps = [self.stamp[a as usize], self.stamp[b as usize]];
-        (cost <= limit).then_some(Candidate { cost, ends: [a, b], stamps })
+        let length = (self.places[a as usize] - self.places[b as usize]).norm_squared();
+        let rank = cost + SHORT_FIRST * length;
+        (cost <= limit).then_some(Candidate { rank, ends: [a, b], stamps })
     }
 
     /// What two vertices stand for together, and the best place for one in their stead.
