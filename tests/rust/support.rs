@@ -1,6 +1,7 @@
 //! Supports and rafts on parts whose answer is known.
 
 use nalgebra::{UnitQuaternion, Vector3};
+use vatwright::check::inspect;
 use vatwright::layers::{Grid, Scan, Survey};
 use vatwright::mesh::shapes;
 use vatwright::passes::raft::Style;
@@ -131,7 +132,7 @@ fn openings_lower_the_peel_of_the_base() {
         let body = shapes::torus(10.0, 2.0, 60).unwrap();
         let done = supported(Part::new(body), raft, &Support::default(), &ctx);
         assert_sound(&format!("{raft:?}"), &done, &ctx);
-        let checked = vatwright::check::inspect(&done.value, &ctx).unwrap();
+        let checked = inspect(&done.value, &ctx).unwrap();
         assert_ne!(checked.worst(), Some(Severity::Fault), "{raft:?}: {:?}", checked.findings);
         checked.profile.peel_n[2]
     };
@@ -174,6 +175,11 @@ fn without_a_base_the_first_layers_are_drawn_in() {
         let area = layers.layer(k).area_mm2(&grid);
         assert!((area / truth - 1.0).abs() < 1e-3, "layer {k}: {area} against {truth} mm²");
     }
+    // Twice is refused, and the check no longer warns of what was drawn in.
+    assert!(raft.apply(done.value.clone(), &ctx).is_err());
+    let grows =
+        |part: &Part| inspect(part, &ctx).unwrap().findings.iter().any(|f| f.code == "growth");
+    assert!(grows(&Part::new(body.clone())) && !grows(&done.value));
     // A wall that leans out is drawn in layer by layer.
     let cone = shapes::frustum(8.0, 14.0, 6.0, 400).unwrap();
     let done = raft.apply(Part::new(cone), &ctx).unwrap();

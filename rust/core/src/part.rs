@@ -125,6 +125,8 @@ pub struct Part {
     pub vents: Vec<VentHole>,
     /// Stoppers for the vents, parts of their own.
     pub plugs: Vec<Solid>,
+    /// How far the body's first layers were drawn in on all sides, mm.
+    pub inset_mm: f64,
     /// The base; plate coordinates.
     pub raft: Option<Arc<Base>>,
     /// The supports; plate coordinates.
@@ -143,6 +145,7 @@ impl Part {
             lattice: None,
             vents: Vec::new(),
             plugs: Vec::new(),
+            inset_mm: 0.0,
             raft: None,
             supports: None,
         };

@@ -12,12 +12,16 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(Vec::new());
     }
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.first_exposure_s);
-    let growth = cure::edge_growth_mm(dose, r.critical_mj_cm2, x.edge_blur_mm);
+    let inset = e.part.inset_mm;
+    let growth = cure::edge_growth_mm(dose, r.critical_mj_cm2, x.edge_blur_mm) - inset;
+    if inset > 0.0 && growth <= 0.0 {
+        return Ok(Vec::new());
+    }
     let limit = e.grid().pitch_mm;
     let severity = if growth > limit { Severity::Warning } else { Severity::Note };
     let message = format!(
-        "the first layers grow by about {growth:.3} mm a side from the edge's blur alone; 0.1–0.4 mm \
-         are seen"
+        "the first layers grow by about {growth:.3} mm a side beyond the model from the edge's blur \
+         alone; 0.1–0.4 mm are seen"
     );
     Ok(vec![
         Finding::new("growth", severity, &e.part.name, message)

@@ -64,6 +64,7 @@ pub(super) fn drawn_in(part: &Part, inset_mm: f64, ctx: &Context) -> Result<Opti
         out.keep_clean = Arc::new(cut.sources.iter().map(kept).collect());
     }
     out.body = cut.solid;
+    out.inset_mm = inset_mm;
     Ok(Some(out))
 }
 

@@ -187,12 +187,19 @@ impl Pass<Part> for Raft {
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
         ctx.checkpoint(0.0)?;
-        if part.raft.is_some() || part.supports.is_some() {
+        let had = if part.raft.is_some() || part.supports.is_some() {
+            Some(("it already stands on a raft or supports", "start from part.bare()"))
+        } else if part.inset_mm > 0.0 {
+            Some(("its first layers are drawn in already", "start from the part as it was"))
+        } else {
+            None
+        };
+        if let Some((problem, remedy)) = had {
             return Err(Error::Pass {
                 pass: "raft",
                 part: part.name,
-                problem: "it already stands on a raft or supports".into(),
-                remedy: "start from part.bare()".into(),
+                problem: problem.into(),
+                remedy: remedy.into(),
             });
         }
         let mut report = Report::new("raft", &part.name);
