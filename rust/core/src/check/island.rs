@@ -134,7 +134,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     }
     if let Some(region) = tiny_at {
         let message =
-            format!("{tiny} islands of less than {TINY_PIXELS} pixels; they may get lost");
+            format!("islands of less than {TINY_PIXELS} pixels: {tiny}; they may get lost");
         out.push(
             Finding::new("island", Severity::Warning, name, message)
                 .at_layers(region.layer, region.layer)

@@ -25,7 +25,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             if let Some(tip) = on.first() {
                 let k = e.grid().layer_at(tip.contact.z);
                 out.push(
-                    fault(format!("{} support tips stand on keep-clean surfaces", on.len()))
+                    fault(format!("support tips on keep-clean surfaces: {}", on.len()))
                         .at_layers(k, k)
                         .at(tip.contact)
                         .measured(on.len() as f64, 0.0, "")

@@ -26,7 +26,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     if let Some(&t) = e.standing.loose_tips.first() {
         let n = e.standing.loose_tips.len();
         out.push(
-            Finding::new("tips", Severity::Warning, name, format!("{n} tips touch nothing"))
+            Finding::new("tips", Severity::Warning, name, format!("tips that touch nothing: {n}"))
                 .at(supports.tips[t as usize].contact)
                 .measured(n as f64, 0.0, "")
                 .remedy("move the part back to where it was supported, or support it again"),

@@ -36,7 +36,7 @@ impl Told<'_> {
         self.loads(report);
         self.frame(report);
         if let Some(first) = s.landings.first() {
-            let message = format!("{} columns stand on the part itself", s.landings.len());
+            let message = format!("columns that stand on the part itself: {}", s.landings.len());
             let note = self.finding("landing", Severity::Note, message);
             report
                 .findings

@@ -234,7 +234,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
     if let Some((widest, region)) = widest {
         let pull = suction::sealed_force_n(widest);
         let message = format!(
-            "{cups} small cups were left: none seals more than {widest:.1} mm² or pulls more than \
+            "small cups left: {cups}; none seals more than {widest:.1} mm² or pulls more than \
              {pull:.2} N"
         );
         let mut finding = Finding::new("cup", Severity::Note, &name, message)
@@ -245,7 +245,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
     }
     if let Some((volume, region)) = largest {
         let message = format!(
-            "{pockets} voids without an opening were left: the largest, {volume:.2} mm³, is not \
+            "voids without an opening left: {pockets}; the largest, {volume:.2} mm³, is not \
              worth a hole"
         );
         let mut finding = Finding::new("pocket", Severity::Warning, &name, message)
