@@ -2,20 +2,18 @@
 
 use crate::common::shared;
 use vatwright::mesh::{health, io};
-use vatwright::passes::{Estimate, Hollow, Orient, Pack, Pass, Raft, Support, Vent};
-use vatwright::{Context, Error, Part, Recipe, Setup, Solid, Step, check::Check};
+use vatwright::passes::{Estimate, Pack, Pass};
+use vatwright::{Context, Error, Part, Recipe, Setup, Solid, Step};
 
-/// The whole recipe, at steps coarse enough for a test.
+/// The whole recipe, with few directions.
 fn recipe() -> Recipe {
-    let steps = vec![
-        Step::Orient(Orient { directions: 40, refine: 3, ..Orient::default() }),
-        Step::Hollow(Hollow::default()),
-        Step::Vent(Vent::default()),
-        Step::Raft(Raft::default()),
-        Step::Support(Support::default()),
-        Step::Check(Check::default()),
-    ];
-    Recipe { steps }
+    let mut recipe = Recipe::default();
+    for step in &mut recipe.steps {
+        if let Step::Orient(orient) = step {
+            (orient.directions, orient.refine) = (40, 3);
+        }
+    }
+    recipe
 }
 
 fn setup() -> Setup {
@@ -47,7 +45,7 @@ fn whole_way(name: &str) {
     };
     let ctx = Context::new(setup());
     let done = recipe().apply(part, &ctx).unwrap();
-    assert_eq!(done.report.inner.len(), 6);
+    assert_eq!(done.report.inner.len(), recipe().steps.len());
     let plates = Pack::default().apply(vec![done.value], &ctx).unwrap().value;
     assert_eq!(plates.len(), 1, "{name} fits a plate");
     let cost = Estimate::default().apply(&plates[0], &ctx).unwrap().value;

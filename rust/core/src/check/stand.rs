@@ -169,16 +169,8 @@ impl Piece {
         self.tips.sort_unstable();
         self.framed = (self.tips.len(), self.landings.len());
         self.frame = None;
-        let some =
-            |all: &[Tip], own: &[u32]| own.iter().map(|&t| all[t as usize].clone()).collect();
-        let own = Supports {
-            nodes: supports.nodes.clone(),
-            feet: supports.feet.clone(),
-            members: supports.members.clone(),
-            tips: some(&supports.tips, &self.tips),
-            landings: some(&supports.landings, &self.landings),
-            ..Supports::default()
-        };
+        let some = |all: &[u32]| all.iter().map(|&i| i as usize).collect::<Vec<_>>();
+        let own = supports.holding(&some(&self.tips), &some(&self.landings));
         let r = &e.setup().resin;
         let frame = SupportFrame::new(&own, r.green_modulus_mpa, r.poisson);
         self.frame = Some(frame.response()?);

@@ -9,7 +9,7 @@ use crate::error::Result;
 use crate::mechanics::frame::{SupportFrame, buckling_loads_n};
 use crate::mechanics::{bar, springback};
 use crate::mesh::Point;
-use crate::part::{Supports, Tip};
+use crate::part::Supports;
 use crate::setup::Setup;
 use rayon::prelude::*;
 
@@ -152,16 +152,7 @@ fn sort(cases: &mut Vec<Case>) {
 
 /// The frame of what a group hangs on.
 fn model(s: &Supports, group: &Group, setup: &Setup) -> SupportFrame {
-    let of_group = |all: &[Tip], some: &[usize]| some.iter().map(|&i| all[i].clone()).collect();
-    // Its geometry is not asked for, so the copy goes without.
-    let hanging = Supports {
-        nodes: s.nodes.clone(),
-        feet: s.feet.clone(),
-        members: s.members.clone(),
-        tips: of_group(&s.tips, &group.tips),
-        landings: of_group(&s.landings, &group.landings),
-        ..Supports::default()
-    };
+    let hanging = s.holding(&group.tips, &group.landings);
     SupportFrame::new(&hanging, setup.resin.green_modulus_mpa, setup.resin.poisson)
 }
 
