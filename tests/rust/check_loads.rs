@@ -293,9 +293,9 @@ proptest! {
         let (a, b) = (inspect(&part, &ctx).unwrap(), inspect(&rotated(&part, 1.0), &ctx).unwrap());
         for (p, q) in a.profile.peel_n.iter().zip(&b.profile.peel_n) {
             // The torsion constant is solved on coarse rows and columns, which a turn swaps: of
-            // 4000 stepped sections its root changed by 0.66 % at most, by 0.065 % in the mean.
+            // 7000 stepped sections its root changed by 1.1 % at most, 0.07 % root mean square.
             // Areas do not change at all.
-            prop_assert!((p - q).abs() <= 0.009 * p, "{p} {q}");
+            prop_assert!((p - q).abs() <= 0.015 * p, "{p} {q}");
         }
         for (p, q) in a.profile.section_mm2.iter().zip(&b.profile.section_mm2) {
             prop_assert!((p - q).abs() <= 1e-6, "{p} {q}");
