@@ -111,7 +111,7 @@ impl Lines {
         // A slanting wall is short on lines of two directions; say it once.
         let mut out: Vec<Patch> = Vec::new();
         for patch in all {
-            match out.iter_mut().find(|p| overlap(&p.bounds, &patch.bounds)) {
+            match out.iter_mut().find(|p| p.bounds.meets(&patch.bounds)) {
                 Some(p) => {
                     if patch.least_mm < p.least_mm {
                         (p.least_mm, p.place) = (patch.least_mm, patch.place);
@@ -124,10 +124,6 @@ impl Lines {
         }
         out
     }
-}
-
-fn overlap(a: &Bounds, b: &Bounds) -> bool {
-    (0..3).all(|i| a.min[i] <= b.max[i] && b.min[i] <= a.max[i])
 }
 
 /// A short stretch of a line: the cell (row, layer) of its line, where it is and how long.

@@ -38,6 +38,7 @@ pub(crate) use island::tiny_mm2;
 pub use ledge::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;
+pub(crate) use stand::{FEW_TIPS, NEW_FRAME};
 
 use crate::context::Context;
 use crate::error::Result;

@@ -68,9 +68,9 @@ struct Piece {
 
 /// A frame of many tips is made anew when they have grown by more than this part, since each new
 /// tip of a forest changes little; tips it does not know carry nothing until then (the safe side).
-const NEW_FRAME: f64 = 0.1;
+pub(crate) const NEW_FRAME: f64 = 0.1;
 /// Up to so many tips every new one counts.
-const FEW_TIPS: usize = 64;
+pub(crate) const FEW_TIPS: usize = 64;
 
 pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
     let survey = e.body_survey();

@@ -20,6 +20,7 @@ pub use solid::Solid;
 use crate::error::{Error, Result};
 use nalgebra::{Isometry3, Point3, Vector3};
 use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
 
 /// A point in millimetres.
 pub type Point = Point3<f64>;
@@ -234,6 +235,20 @@ impl Mesh {
     pub fn flipped(&self) -> Mesh {
         let triangles = self.triangles.iter().map(|&[a, b, c]| [a, c, b]).collect();
         Mesh { name: self.name.clone(), vertices: self.vertices.clone(), triangles }
+    }
+
+    /// Some of the triangles, over vertices of their own, numbered as they are met.
+    pub(crate) fn piece(&self, facets: &[u32]) -> Mesh {
+        let mut number: HashMap<u32, u32> = HashMap::new();
+        let mut vertices = Vec::new();
+        let mut own = |v: u32| {
+            *number.entry(v).or_insert_with(|| {
+                vertices.push(self.vertices[v as usize]);
+                vertices.len() as u32 - 1
+            })
+        };
+        let triangles = facets.iter().map(|&f| self.triangles[f as usize].map(&mut own)).collect();
+        Mesh { name: self.name.clone(), vertices, triangles }
     }
 
     /// All triangles of several meshes in one, unwelded, in the order given.

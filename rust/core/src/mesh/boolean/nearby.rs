@@ -39,7 +39,7 @@ impl Nearby {
         if 2 * taken.len() >= triangles.len() {
             return None;
         }
-        let mut near = Nearby::without_lid(whole, taken);
+        let mut near = Nearby { mesh: whole.piece(&taken), taken };
         let kept = near.taken.len();
         near.close(&center, radius)?;
         // Winding that the left-out facets give to the middle, and the lid does not.
@@ -49,21 +49,6 @@ impl Nearby {
             - steps(&near.mesh, kept..near.mesh.triangles.len(), &center);
         near.surround(&center, 4.0 * radius, missing);
         Some(near)
-    }
-
-    /// The facets taken, over vertices of their own.
-    fn without_lid(whole: &Mesh, taken: Vec<u32>) -> Nearby {
-        let mut number: HashMap<u32, u32> = HashMap::new();
-        let mut vertices = Vec::new();
-        let mut own = |v: u32| {
-            *number.entry(v).or_insert_with(|| {
-                vertices.push(whole.vertices()[v as usize]);
-                vertices.len() as u32 - 1
-            })
-        };
-        let triangles =
-            taken.iter().map(|&f| whole.triangles()[f as usize].map(&mut own)).collect();
-        Nearby { mesh: Mesh { name: whole.name().into(), vertices, triangles }, taken }
     }
 
     /// Closes the rim outside the ball; `None` when no direction is free of it.

@@ -52,7 +52,7 @@ impl Cavities {
         };
         let raw = found.raw_surface(options, &ctx.stage("cavity", 0.2, 0.6))?;
         let mut kept = Vec::new();
-        for shell in parts(&raw)? {
+        for shell in parts(&raw) {
             let volume = volume_mm3(&shell);
             // A loose shell surrounds its void by the wall, so it holds at least a ball of that
             // radius; a bubble of less than a cell can come out inside out, and is dropped.
@@ -127,23 +127,7 @@ impl Cavities {
 }
 
 /// The shells of a mesh as meshes of their own, in the order of their first facet.
-fn parts(mesh: &Mesh) -> Result<Vec<Mesh>> {
+fn parts(mesh: &Mesh) -> impl Iterator<Item = Mesh> {
     let shells = Shells::of(mesh.triangles(), &Edges::of(mesh.vertices().len(), mesh.triangles()));
-    let mut moved = vec![u32::MAX; mesh.vertices().len()];
-    let part = |s: usize| {
-        let mut vertices = Vec::new();
-        let triangles = shells.facets(s).iter().map(|&f| {
-            mesh.triangles()[f as usize].map(|v| {
-                let at = &mut moved[v as usize];
-                if *at == u32::MAX {
-                    *at = vertices.len() as u32;
-                    vertices.push(mesh.vertices()[v as usize]);
-                }
-                *at
-            })
-        });
-        let triangles = triangles.collect();
-        Mesh::new("cavity", vertices, triangles)
-    };
-    (0..shells.count()).map(part).collect()
+    (0..shells.count()).map(move |s| mesh.piece(shells.facets(s)).renamed("cavity"))
 }

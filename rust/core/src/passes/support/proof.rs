@@ -5,6 +5,7 @@
 use super::loads::{Case, Group, Verdict};
 use super::probe::Probe;
 use super::{Support, trees};
+use crate::check::{FEW_TIPS, NEW_FRAME};
 use crate::error::Result;
 use crate::mechanics::frame::{SupportFrame, buckling_loads_n};
 use crate::mechanics::{bar, springback};
@@ -94,20 +95,17 @@ pub(super) fn prove(
     Ok(Proof::default())
 }
 
-/// Up to so many tips every group is framed to find its worst layer; beyond, those that have this
-/// part more tips than the last.
-const FEW_TIPS: f64 = 64.0;
-const NEW_FRAME: f64 = 0.1;
-
 /// The cases with the greatest pull, the greatest pull on a tip by formula and by frame, the greatest
 /// resistance to being pressed through resin, and the last; one of each for every group at most.
 fn critical(s: &Supports, verdict: &Verdict, setup: &Setup) -> Result<Vec<Case>> {
-    let mut last = FEW_TIPS;
+    // Groups are framed as the check does it: all of few tips, beyond those that have grown.
+    let few = FEW_TIPS as f64;
+    let mut last = few;
     let mut chosen = |g: &Group| {
         let tips = g.tips.len() as f64;
         let more = tips > last * (1.0 + NEW_FRAME);
         last = if more { tips } else { last };
-        g.carriers > 0 && (more || tips <= FEW_TIPS)
+        g.carriers > 0 && (more || tips <= few)
     };
     let chosen: Vec<bool> = verdict.groups.iter().map(&mut chosen).collect();
     let framed = verdict

@@ -31,8 +31,9 @@ pub(super) struct Told<'a> {
 impl Told<'_> {
     pub(super) fn tell(&self, report: &mut Report, s: &Supports, base: &Base) {
         self.numbers(report, s, base);
-        self.unmet(report);
-        self.loose(report);
+        let floating = self.floating();
+        self.unmet(&floating, report);
+        self.loose(&floating, report);
         self.loads(report);
         self.frame(report);
         if let Some(first) = s.landings.first() {
@@ -84,15 +85,13 @@ impl Told<'_> {
 
     /// What begins in mid-air, now that all is built, and whether it stays so small that it may
     /// print all the same.
-    fn floating(&self) -> impl Iterator<Item = (&Loose, bool)> {
+    fn floating(&self) -> Vec<(&Loose, bool)> {
         let tiny_mm2 = check::tiny_mm2(&self.layers.grid);
-        let tiny =
-            move |l: &&Loose| self.judge.widest_mm2(self.layers, &l.region, tiny_mm2) < tiny_mm2;
-        self.judge.loose().filter(|l| l.floats).map(move |l| (l, tiny(&l)))
+        let tiny = |l: &Loose| self.judge.widest_mm2(self.layers, &l.region, tiny_mm2) < tiny_mm2;
+        self.judge.loose().filter(|l| l.floats).map(|l| (l, tiny(l))).collect()
     }
 
-    fn unmet(&self, report: &mut Report) {
-        let floating: Vec<_> = self.floating().collect();
+    fn unmet(&self, floating: &[(&Loose, bool)], report: &mut Report) {
         for u in self.unmet {
             let (code, what, severity) = if u.island {
                 // A support for something else may carry it after all.
@@ -123,8 +122,8 @@ impl Told<'_> {
     }
 
     /// What the layers found loose and is not told as unmet.
-    fn loose(&self, report: &mut Report) {
-        let floating = self.floating().map(|(l, tiny)| {
+    fn loose(&self, floating: &[(&Loose, bool)], report: &mut Report) {
+        let floating = floating.iter().map(|&(l, tiny)| {
             let (whose, least) = match l.of_body {
                 Some(_) => ("a piece of the part", Severity::Warning),
                 None => ("a support", Severity::Note),
