@@ -51,6 +51,8 @@ class Outcome:
     """The file, as it was given."""
     status: Literal["done", "kept", "failed"]
     """Worked on now, found finished from an earlier run, or without a result."""
+    name: str = ""
+    """Name of the part, as findings and plates use it."""
     folder: str = ""
     """Folder of the result, relative to the output folder; empty when failed."""
     seconds: float = 0.0
@@ -63,6 +65,8 @@ class Outcome:
     """Stable code of the error, when failed."""
     message: str = ""
     """What went wrong, when failed."""
+    remedy: str = ""
+    """What to do about it, when failed."""
 
     @property
     def ok(self) -> bool:
@@ -293,6 +297,7 @@ def _prepare(job: _Job, start: float) -> Outcome:
     outcome = Outcome(
         source=job.source,
         status="done",
+        name=source.stem,
         folder=final.relative_to(job.out).as_posix(),
         seconds=round(time.perf_counter() - start, 3),
         worst=report.worst or "",
@@ -361,8 +366,16 @@ def _failed(job: _Job, error: BaseException, seconds: float = 0.0) -> Outcome:
         code = "cancelled"
     else:
         code = type(error).__name__
-    message = str(error) or type(error).__name__
-    return Outcome(job.source, "failed", seconds=round(seconds, 3), code=code, message=message)
+    remedy = error.remedy if isinstance(error, Error) else ""
+    return Outcome(
+        job.source,
+        "failed",
+        name=FilePath(job.source).stem,
+        seconds=round(seconds, 3),
+        code=code,
+        message=(str(error) or type(error).__name__).removesuffix(f"; {remedy}"),
+        remedy=remedy,
+    )
 
 
 def _write_table(done: Batch) -> None:

@@ -91,13 +91,14 @@ def _prepare(options: argparse.Namespace) -> int:
         )
     for outcome in done.outcomes:
         if not outcome.ok:
-            print(f"vatwright: {outcome.source}: {outcome.message}", file=sys.stderr)
+            told = " → ".join(filter(None, (outcome.message, outcome.remedy)))
+            print(f"vatwright: {outcome.source}: {told}", file=sys.stderr)
     parts = done.parts()
-    if not parts:
-        return USAGE
     with _progress("plates") as progress:
         packed = vw.Pack().apply(parts, setup, progress=progress)
-    report = plates.save(packed, setup, options.out, before=done.reports())
+    report = plates.save(packed, setup, options.out, before=done.reports(), outcomes=done.outcomes)
+    if not parts:
+        return USAGE
     print_plates(report)
     _print_findings(report)
     failed = any(not outcome.ok for outcome in done.outcomes)

@@ -59,7 +59,7 @@ def main(folder: Path) -> int:
         if not outcome.ok:
             print(f"  {outcome.message}")
     before = [r for b in batches for r in b.reports()]
-    report = plates.save(packed, setup, folder, before=before)
+    report = plates.save(packed, setup, folder, before=before, outcomes=outcomes)
     print()
     print_plates(report)
     print(f"\n{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")

@@ -24,6 +24,8 @@ class Error(Exception):
     """No result exists; the message names the place, what is wrong and what to do."""
 
     code: ClassVar[str] = "error"
+    remedy: str = ""
+    """What to do, as the message ends; empty where the message alone says it."""
 
 
 class FileError(Error, OSError):

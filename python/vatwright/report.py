@@ -42,7 +42,7 @@ def from_json(text: str, *, place: str = "text") -> Report:
     try:
         values = json.loads(text)
         return Report(**values)
-    except (ValueError, TypeError) as error:
+    except (ValueError, TypeError, RecursionError) as error:
         raise FormatError(f"{place}: this is no report: {error}; make it again") from error
 
 
@@ -63,7 +63,12 @@ def load(path: Path) -> Report:
         OSError: the file cannot be read.
         FormatError: it holds no report.
     """
-    return from_json(FilePath(path).read_text(encoding="utf-8"), place=os.fspath(path))
+    place = os.fspath(path)
+    try:
+        text = FilePath(path).read_bytes().decode()
+    except UnicodeDecodeError as error:
+        raise FormatError(f"{place}: this is no report: {error}; make it again") from error
+    return from_json(text, place=place)
 
 
 def write_whole(path: Path, text: str) -> None:

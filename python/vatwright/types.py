@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from os import PathLike
-from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias, TypedDict
 
 import numpy.typing as npt
 
@@ -20,6 +20,7 @@ __all__ = [
     "RaftStyle",
     "Role",
     "Severity",
+    "Source",
     "Table",
 ]
 
@@ -38,6 +39,23 @@ Severity: TypeAlias = Literal["note", "warning", "fault"]
 
 Table: TypeAlias = dict[str, npt.NDArray[Any]]
 """Columns by name, a numpy array each; what a data frame is made from."""
+
+
+class Source(TypedDict):
+    """A file that a run was given, and what became of it."""
+
+    path: str
+    """The file, as it was given."""
+    name: str
+    """Name of the part made of it, as findings and plates use it."""
+    fate: Literal["printed", "failed", "left out"]
+    """On a plate; without a part; a part on no plate."""
+    code: str
+    """Stable word for the reason when it is on no plate: an error's or a finding's code."""
+    message: str
+    """What went wrong, or what to know of the file all the same."""
+    remedy: str
+    """What to do about it."""
 
 
 class PartPass(Protocol):

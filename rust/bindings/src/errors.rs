@@ -23,6 +23,7 @@ fn build(py: Python<'_>, error: &Error) -> PyResult<PyErr> {
         }
         _ => class.call1((error.to_string(),))?,
     };
+    value.setattr("remedy", error.remedy())?;
     Ok(PyErr::from_value(value))
 }
 

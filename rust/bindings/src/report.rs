@@ -26,6 +26,11 @@ record!(Report, vatwright::Report, "What a pass did: numbers, words, findings, i
         self.0.inner.iter().cloned().map(Report).collect()
     }
 
+    #[getter]
+    fn sources<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        crate::plain::to_py(py, &self.0.sources)
+    }
+
     /// This report's findings and those of all inner reports, depth first.
     fn all_findings(&self) -> Vec<Finding> {
         self.0.all_findings().into_iter().cloned().map(Finding).collect()

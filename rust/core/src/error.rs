@@ -130,6 +130,20 @@ impl Error {
         }
     }
 
+    /// What the user can do, as the message ends; empty where the message alone says it.
+    pub fn remedy(&self) -> &str {
+        match self {
+            Error::Format { remedy, .. }
+            | Error::Mesh { remedy, .. }
+            | Error::NotSolid { remedy, .. }
+            | Error::Config { remedy, .. }
+            | Error::Limit { remedy, .. }
+            | Error::Pass { remedy, .. }
+            | Error::Structure { remedy, .. } => remedy,
+            Error::Io { .. } | Error::Value { .. } | Error::Cancelled => "",
+        }
+    }
+
     /// Every code that [`Error::code`] can return.
     pub const CODES: [&'static str; 10] = [
         "io",

@@ -92,6 +92,41 @@ impl Finding {
     }
 }
 
+/// What became of a file that a run was given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Fate {
+    /// It is on a plate.
+    #[serde(rename = "printed")]
+    Printed,
+    /// There is no part of it; the source's message says why.
+    #[serde(rename = "failed")]
+    Failed,
+    /// There is a part, but it is on no plate.
+    #[serde(rename = "left out")]
+    LeftOut,
+}
+
+/// A file that a run was given, and its fate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Source {
+    /// The file, as it was given.
+    pub path: String,
+    /// Name of the part made of it, as findings and plates use it.
+    pub name: String,
+    /// What became of it.
+    pub fate: Fate,
+    /// Stable word for the reason when it is on no plate: an error's or a finding's code.
+    #[serde(default)]
+    pub code: String,
+    /// What went wrong, or what to know of the file all the same.
+    #[serde(default)]
+    pub message: String,
+    /// What to do about it.
+    #[serde(default)]
+    pub remedy: String,
+}
+
 /// What a pass did: numbers, findings, and the reports of the passes inside it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -108,6 +143,9 @@ pub struct Report {
     pub findings: Vec<Finding>,
     /// Reports of inner passes, in order.
     pub inner: Vec<Report>,
+    /// The files that a run was given, in its outermost report.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub sources: Vec<Source>,
 }
 
 impl Report {

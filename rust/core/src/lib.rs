@@ -17,7 +17,7 @@ pub mod setup;
 
 pub use context::{CancelToken, Context};
 pub use error::{Error, Result, check_range};
-pub use finding::{Done, Finding, Report, Severity};
+pub use finding::{Done, Fate, Finding, Report, Severity, Source};
 pub use mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
 pub use part::{Base, Member, Part, Role, Supports, Tip, VentHole};
 pub use plate::{Placed, Plate};
