@@ -10,7 +10,7 @@ use vatwright::layers::{Grid, Scan, Survey};
 use vatwright::mesh::{measure::volume_mm3, shapes};
 use vatwright::passes::hollow::Lattice;
 use vatwright::passes::{Hollow, Pass};
-use vatwright::{Context, Done, Error, Mesh, Part, Pose, Result, Role, Setup, Solid, Vector};
+use vatwright::{Context, Done, Error, Job, Mesh, Part, Pose, Result, Role, Setup, Solid, Vector};
 
 fn ctx() -> Context {
     Context::new(Setup::default())
@@ -152,7 +152,7 @@ fn figures_keep_their_wall_and_their_surface() {
     for (seed, height, triangles, wall_mm) in
         [(0, 45.0, 12_000, 1.6), (1, 45.0, 12_000, 1.6), (3, 60.0, 20_000, 2.0)]
     {
-        let body = shapes::figure(seed, height, triangles).unwrap();
+        let body = shapes::figure(seed, height, triangles, &Job::default()).unwrap();
         let done = hollow(&Hollow { wall_mm, ..Hollow::default() }, body.clone()).unwrap();
         let part = done.value;
         assert!(!part.cavities.is_empty());
@@ -168,7 +168,7 @@ fn figures_keep_their_wall_and_their_surface() {
 
 #[test]
 fn every_thread_count_gives_the_same_bytes() {
-    let body = shapes::figure_of_shells(2, 40.0, 12_000).unwrap();
+    let body = shapes::figure_of_shells(2, 40.0, 12_000, &Job::default()).unwrap();
     let options = Hollow { wall_mm: 1.2, lattice: Some(Lattice::default()), ..Hollow::default() };
     let run = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
@@ -204,8 +204,8 @@ fn a_lattice_stands_in_the_cavity_and_lets_it_drain() {
     // all the void is one: nothing is cut off by struts, and every strut hangs on the wall
     let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
     let grid = Grid::around(&surfaces, 0.2, 0.2).unwrap();
-    let layers = Scan::new(&surfaces, grid).layers(&ctx()).unwrap();
-    let survey = Survey::of(&layers, &ctx()).unwrap();
+    let layers = Scan::new(&surfaces, grid).layers(&ctx().job).unwrap();
+    let survey = Survey::of(&layers, &ctx().job).unwrap();
     assert_eq!(survey.pockets().count(), 1);
     let solid = 28.0_f64.powi(3) - saved;
     assert!((layers.volume_mm3() / solid - 1.0).abs() < 5e-3);
@@ -271,7 +271,7 @@ fn nonsense_is_refused() {
     let once = hollow(&wall(2.0), body.clone()).unwrap().value;
     assert!(matches!(wall(2.0).apply(once, &ctx()), Err(Error::Pass { .. })));
     let stopped = ctx();
-    stopped.cancel.cancel();
+    stopped.job.cancel.cancel();
     assert!(matches!(wall(2.0).apply(Part::new(body), &stopped), Err(Error::Cancelled)));
 }
 

@@ -96,7 +96,7 @@ impl Field for Lump {
 fn lump(seed: u64, ctx: &Context) -> Part {
     let mut dice = Dice::new(seed);
     let field = Lump::of(&mut dice);
-    let mesh = surface(&field, &field.bounds(), 0.5, 20_000_000, ctx).unwrap();
+    let mesh = surface(&field, &field.bounds(), 0.5, 20_000_000, &ctx.job).unwrap();
     let part = Part::new(Solid::try_from(mesh.renamed(format!("lump {seed}"))).unwrap());
     part.turned(dice.turn(), 4.0).unwrap()
 }

@@ -5,7 +5,7 @@ use approx::assert_relative_eq;
 use std::f64::consts::{PI, TAU};
 use vatwright::mesh::iso::{Bricks, Field, Sample, surface};
 use vatwright::mesh::measure::volume_mm3;
-use vatwright::{Bounds, Context, Error, Mesh, Point, Setup, Vector};
+use vatwright::{Bounds, Error, Job, Mesh, Point, Vector};
 
 struct From<F>(F);
 
@@ -23,8 +23,8 @@ fn cube(half: f64) -> Bounds {
 }
 
 fn make(field: impl Fn(&Point) -> (f64, Vector) + Sync, half: f64, cell: f64) -> Mesh {
-    let ctx = Context::new(Setup::default());
-    surface(&From(field), &cube(half), cell, 10_000_000, &ctx).unwrap()
+    let job = Job::default();
+    surface(&From(field), &cube(half), cell, 10_000_000, &job).unwrap()
 }
 
 /// Random signs at every node bring every case of every cell and every ambiguous face.
@@ -101,12 +101,12 @@ fn a_box_keeps_its_edges_and_corners() {
 #[test]
 fn the_grid_stays_within_its_limit_and_stops_when_asked() {
     let ball = From(|p: &Point| (5.0 - p.coords.norm(), Vector::zeros()));
-    let ctx = Context::new(Setup::default());
-    let bricks = Bricks::find(&ball, &cube(5.0), 0.25, 1_000_000, &ctx).unwrap();
+    let job = Job::default();
+    let bricks = Bricks::find(&ball, &cube(5.0), 0.25, 1_000_000, &job).unwrap();
     let all = (10.0_f64 / 0.25).powi(3);
     assert!((bricks.nodes() as f64) < all, "{} of {all}", bricks.nodes());
-    let refused = surface(&ball, &cube(5.0), 0.02, 100_000, &ctx);
+    let refused = surface(&ball, &cube(5.0), 0.02, 100_000, &job);
     assert!(matches!(refused, Err(Error::Limit { .. })));
-    ctx.cancel.cancel();
-    assert!(matches!(surface(&ball, &cube(5.0), 0.25, 1_000_000, &ctx), Err(Error::Cancelled)));
+    job.cancel.cancel();
+    assert!(matches!(surface(&ball, &cube(5.0), 0.25, 1_000_000, &job), Err(Error::Cancelled)));
 }

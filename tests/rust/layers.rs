@@ -8,11 +8,7 @@ use vatwright::layers::{
     Fill, Grid, Layer, Layers, SUBPIXEL, Scan, Span, Surface, Survey, overhangs,
 };
 use vatwright::mesh::{distance::Tree, measure, shapes};
-use vatwright::{Bounds, Context, Mesh, Point, Pose, Setup, Solid, Vector};
-
-fn ctx() -> Context {
-    Context::new(Setup::default())
-}
+use vatwright::{Bounds, Job, Mesh, Point, Pose, Solid, Vector};
 
 fn at(mesh: &Mesh, x: f64, y: f64, z: f64) -> Surface<'_> {
     Surface { pose: Pose::translation(x, y, z), ..Surface::body(mesh) }
@@ -20,11 +16,11 @@ fn at(mesh: &Mesh, x: f64, y: f64, z: f64) -> Surface<'_> {
 
 fn scan(surfaces: &[Surface<'_>], layer_mm: f64, pitch_mm: f64) -> Layers {
     let grid = Grid::around(surfaces, layer_mm, pitch_mm).unwrap();
-    Scan::new(surfaces, grid).layers(&ctx()).unwrap()
+    Scan::new(surfaces, grid).layers(&Job::default()).unwrap()
 }
 
 fn survey(surfaces: &[Surface<'_>], layer_mm: f64, pitch_mm: f64) -> Survey {
-    Survey::of(&scan(surfaces, layer_mm, pitch_mm), &ctx()).unwrap()
+    Survey::of(&scan(surfaces, layer_mm, pitch_mm), &Job::default()).unwrap()
 }
 
 /// The mesh moved up so that its lowest point is at `z`.
@@ -119,7 +115,7 @@ fn bicylinder_is_the_intersection_of_two_cylinders() {
         ..Surface::body(&rod)
     };
     let grid = Grid::around(&[along_x, along_y], 0.1, 0.1).unwrap();
-    let [a, b] = [along_x, along_y].map(|s| Scan::new(&[s], grid).layers(&ctx()).unwrap());
+    let [a, b] = [along_x, along_y].map(|s| Scan::new(&[s], grid).layers(&Job::default()).unwrap());
     let layers = a.layers.iter().zip(&b.layers).map(|(a, b)| a.intersection(b)).collect();
     let both = Layers { layers, ..a };
     assert_relative_eq!(both.volume_mm3(), 16.0 / 3.0 * 1000.0, max_relative = 5e-4);
@@ -269,7 +265,7 @@ fn a_bent_channel_keeps_the_cup_until_it_reaches_the_outside() {
         let channel = i >= 6 && (4..7).contains(&j) && (7..9).contains(&k);
         block && !well && !channel
     });
-    let s = Survey::of(&layers, &ctx()).unwrap();
+    let s = Survey::of(&layers, &Job::default()).unwrap();
     assert_eq!(s.cups.len(), 1);
     assert_eq!(s.cups[0].layers(), (2, 6));
     assert_eq!(s.cups[0].opens_at, Some(7));
@@ -372,7 +368,7 @@ proptest! {
     ) {
         let solid = |i: u32, j: u32, k: u32| cells[((k * 6 + j) * 7 + i) as usize] < share;
         let layers = carved([7, 6, 6], solid);
-        let s = Survey::of(&layers, &ctx()).unwrap();
+        let s = Survey::of(&layers, &Job::default()).unwrap();
         let (sealed, trapped) = flooded(&layers);
         let found: Vec<u64> = s.sections.iter().map(|l| l.sealed_mm2.round() as u64).collect();
         prop_assert_eq!(found, sealed);
@@ -411,7 +407,7 @@ proptest! {
             a[j] && dx.hypot((i / 9).abs_diff(j / 9) as f64) <= radius
         });
         prop_assert_eq!(dense(l.grown(radius, &layers.grid)), each(&near));
-        let over = overhangs(&layers, radius, &ctx()).unwrap();
+        let over = overhangs(&layers, radius, &Job::default()).unwrap();
         let found = over.first().map_or(Layer::default(), |o| o.area.clone());
         prop_assert_eq!(dense(found), each(&|i| b[i] && !near(i)));
     }
@@ -435,11 +431,11 @@ proptest! {
         }
         let mesh = Mesh::new("tetrahedra", points.clone(), triangles.clone()).unwrap();
         let grid = Grid::over(&Bounds { min: Point::origin(), max: Point::new(10.0, 10.0, 10.0) }, 1.0, 1.0).unwrap();
-        let layers = Scan::new(&[Surface::body(&mesh)], grid).layers(&ctx()).unwrap();
+        let layers = Scan::new(&[Surface::body(&mesh)], grid).layers(&Job::default()).unwrap();
         let turn = order.index(triangles.len());
         triangles.rotate_left(turn);
         let shuffled = Mesh::new("shuffled", points, triangles).unwrap();
-        let again = Scan::new(&[Surface::body(&shuffled)], grid).layers(&ctx()).unwrap();
+        let again = Scan::new(&[Surface::body(&shuffled)], grid).layers(&Job::default()).unwrap();
         prop_assert_eq!(&again, &layers);
         let tree = Tree::of(&mesh);
         for k in 0..grid.layers {
@@ -508,8 +504,8 @@ fn thread_counts_give_identical_bytes() {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         pool.install(|| {
             let layers = scan(&[lifted(&a, 0.5), at(&b, 4.0, 3.0, 8.0)], 0.1, 0.1);
-            let s = Survey::of(&layers, &ctx()).unwrap();
-            let o = overhangs(&layers, 0.3, &ctx()).unwrap();
+            let s = Survey::of(&layers, &Job::default()).unwrap();
+            let o = overhangs(&layers, 0.3, &Job::default()).unwrap();
             let o: Vec<_> = o.into_iter().map(|o| (o.layer, o.regions, o.area)).collect();
             serde_json::to_string(&(layers, s, o)).unwrap()
         })
@@ -525,17 +521,17 @@ fn blocks_give_what_the_whole_gives() {
     let surfaces = [lifted(&ball, 0.5), at(&bowl, 25.0, 0.0, 0.0 - bowl.bounds().min.z)];
     let grid = Grid::around(&surfaces, 0.2, 0.2).unwrap();
     let ready = Scan::new(&surfaces, grid);
-    let whole = Survey::of(&ready.layers(&ctx()).unwrap(), &ctx()).unwrap();
+    let whole = Survey::of(&ready.layers(&Job::default()).unwrap(), &Job::default()).unwrap();
     let mut blocks = 0;
     ready
-        .for_each_block(20_000, &ctx(), |b| {
+        .for_each_block(20_000, &Job::default(), |b| {
             blocks += 1;
             assert!(b.bytes() < 40_000);
             Ok(())
         })
         .unwrap();
     assert!(blocks > 5, "{blocks} blocks");
-    assert_eq!(Survey::stream(&ready, 20_000, &ctx()).unwrap(), whole);
+    assert_eq!(Survey::stream(&ready, 20_000, &Job::default()).unwrap(), whole);
 }
 
 #[test]
@@ -544,7 +540,7 @@ fn overhang_beyond_a_reach_is_what_a_table_top_sticks_out() {
     let leg = shapes::cylinder(4.0, 10.0, 360).unwrap();
     let c = top.bounds().center();
     let all = [at(&leg, 0.0, 0.0, 0.0), at(&top, -c.x, -c.y, 10.0 - top.bounds().min.z)];
-    let over = overhangs(&scan(&all, 0.1, 0.1), 1.5, &ctx()).unwrap();
+    let over = overhangs(&scan(&all, 0.1, 0.1), 1.5, &Job::default()).unwrap();
     assert_eq!(over.len(), 1);
     assert_eq!(over[0].layer, 100);
     assert_relative_eq!(over[0].regions[0].area_mm2, 400.0 - PI * 5.5 * 5.5, max_relative = 2e-3);

@@ -200,7 +200,7 @@ fn a_part_too_large_for_the_machine_says_so_and_bad_options_are_refused() {
     let bad = Orient { slack: f64::NAN, ..o.clone() };
     assert_eq!(bad.apply(slab.clone(), &ctx()).unwrap_err().code(), "value");
     let stop = ctx();
-    stop.cancel.cancel();
+    stop.job.cancel.cancel();
     assert_eq!(o.apply(slab, &stop).unwrap_err().code(), "cancelled");
 }
 

@@ -4,7 +4,7 @@ use approx::assert_relative_eq;
 use nalgebra::{Quaternion, UnitQuaternion};
 use vatwright::mesh::shapes;
 use vatwright::passes::orient::Orient;
-use vatwright::{Context, Part, Pose, Setup, Solid};
+use vatwright::{Context, Job, Part, Pose, Setup, Solid};
 
 /// Rotations spread evenly over all (Shoemake 1992, from memory) by Lehmer's generator.
 fn rotation(seed: u64) -> UnitQuaternion<f64> {
@@ -39,7 +39,7 @@ fn a_turned_model_finds_an_equally_good_pose() {
     let shapes = [
         shapes::extrude("bracket", &[bracket], 12.0),
         shapes::wedge(12.0, 20.0, 16.0),
-        shapes::figure(3, 50.0, 6_000),
+        shapes::figure(3, 50.0, 6_000, &Job::default()),
         shapes::cuboid(20.0, 20.0, 20.0),
         shapes::tetrahedron(25.0),
         shapes::bowl(12.0, 2.0, 0.0, 40),

@@ -6,7 +6,7 @@ use vatwright::passes::Pass;
 use vatwright::passes::pack::{
     Goal, KeepOut, Need, Pack, Point2, least_plates, most_discs, shadow,
 };
-use vatwright::{Context, Done, Part, Plate, Role, Setup};
+use vatwright::{Context, Done, Job, Part, Plate, Role, Setup};
 
 fn block(name: &str, x: f64, y: f64, z: f64) -> Part {
     Part::new(shapes::cuboid(x, y, z).unwrap().mesh().clone().renamed(name).try_into().unwrap())
@@ -451,7 +451,7 @@ fn never_worse_than_the_greedy_start() {
 #[test]
 fn detailed_figures_have_clean_shadows() {
     for seed in 0..4 {
-        let part = Part::new(shapes::figure(seed, 32.0, 6000).unwrap());
+        let part = Part::new(shapes::figure(seed, 32.0, 6000, &Job::default()).unwrap());
         let seen = shadow(&part.surfaces(&Role::ALL));
         let corners: usize = seen.iter().flatten().map(Vec::len).sum();
         assert!(seen.len() <= 3 && corners < 250, "{} shapes, {corners} corners", seen.len());

@@ -5,7 +5,7 @@ use crate::common::assert_manifold;
 use approx::assert_relative_eq;
 use std::f64::consts::{PI, TAU};
 use vatwright::mesh::{measure::volume_mm3, shapes};
-use vatwright::{Error, Mesh, Solid, Vector};
+use vatwright::{Error, Job, Mesh, Solid, Vector};
 
 fn area(m: &Mesh) -> f64 {
     (0..m.triangles().len()).map(|i| m.area_normal(i).norm() / 2.0).sum()
@@ -275,7 +275,7 @@ fn figures_are_closed_seeded_and_as_fine_as_asked() {
     let all = Vector::new(0.35, 0.35, 1.0) * 60.0;
     let mut volumes = vec![];
     for seed in [0, 4, 8] {
-        let f = shapes::figure(seed, 60.0, 30_000).unwrap();
+        let f = shapes::figure(seed, 60.0, 30_000, &Job::default()).unwrap();
         assert_manifold(&f);
         assert!((28_000..32_000).contains(&f.triangles().len()), "{}", f.triangles().len());
         let size = f.bounds().size();
@@ -285,12 +285,12 @@ fn figures_are_closed_seeded_and_as_fine_as_asked() {
         volumes.push(volume_mm3(&f));
     }
     assert!(volumes[0] != volumes[1] && volumes[1] != volumes[2]);
-    let again = shapes::figure(4, 60.0, 30_000).unwrap();
+    let again = shapes::figure(4, 60.0, 30_000, &Job::default()).unwrap();
     assert_eq!(volume_mm3(&again), volumes[1]);
 
     // in shells: each closed, overlaps counted twice by the divergence theorem
-    let shells = shapes::figure_of_shells(4, 60.0, 30_000).unwrap();
+    let shells = shapes::figure_of_shells(4, 60.0, 30_000, &Job::default()).unwrap();
     assert_manifold(&shells);
     assert!(volume_mm3(&shells) > volumes[1]);
-    assert!(matches!(shapes::figure(0, 60.0, 10), Err(Error::Value { .. })));
+    assert!(matches!(shapes::figure(0, 60.0, 10, &Job::default()), Err(Error::Value { .. })));
 }

@@ -31,8 +31,8 @@ fn islands(part: &Part, ctx: &Context) -> usize {
     let surfaces = part.surfaces(&Role::ALL);
     let (layer, pixel) = (ctx.setup.exposure.layer_mm, ctx.setup.machine.pixel_mm);
     let grid = Grid::around(&surfaces, layer, pixel).unwrap();
-    let layers = Scan::new(&surfaces, grid).layers(ctx).unwrap();
-    Survey::of(&layers, ctx).unwrap().islands.len()
+    let layers = Scan::new(&surfaces, grid).layers(&ctx.job).unwrap();
+    Survey::of(&layers, &ctx.job).unwrap().islands.len()
 }
 
 fn assert_sound(name: &str, done: &Done<Part>, ctx: &Context) {
@@ -148,12 +148,12 @@ fn supports_fuse_into_one_solid() {
     let ctx = context();
     let body = shapes::sphere(5.0, 500).unwrap();
     let done = supported(Part::new(body), &Raft::default(), &Support::default(), &ctx);
-    let whole = done.value.fused(&Role::ALL, &ctx).unwrap();
+    let whole = done.value.fused(&Role::ALL, &ctx.job).unwrap();
     assert_eq!(vatwright::mesh::health::diagnose(whole.mesh()).shells, 1);
     // Layers see the same material in both.
     let surfaces = done.value.surfaces(&Role::ALL);
     let grid = Grid::around(&surfaces, 0.05, 0.05).unwrap();
-    let volume = Scan::new(&surfaces, grid).layers(&ctx).unwrap().volume_mm3();
+    let volume = Scan::new(&surfaces, grid).layers(&ctx.job).unwrap().volume_mm3();
     let fused = vatwright::mesh::measure::volume_mm3(whole.mesh());
     assert!((fused - volume).abs() < 2e-3 * volume, "{fused} against {volume} mm³");
 }
@@ -167,7 +167,7 @@ fn without_a_base_the_first_layers_are_drawn_in() {
     let done = raft.apply(Part::new(body.clone()), &ctx).unwrap();
     let surfaces = done.value.surfaces(&Role::ALL);
     let grid = Grid::around(&surfaces, 0.05, 0.02).unwrap();
-    let layers = Scan::new(&surfaces, grid).layers(&ctx).unwrap();
+    let layers = Scan::new(&surfaces, grid).layers(&ctx.job).unwrap();
     let first = ctx.setup.exposure.first_layers;
     for k in 0..grid.layers {
         let by = if k < first { 0.2 } else { 0.0 };
@@ -185,7 +185,7 @@ fn without_a_base_the_first_layers_are_drawn_in() {
     let done = raft.apply(Part::new(cone), &ctx).unwrap();
     let surfaces = done.value.surfaces(&Role::ALL);
     let layers = Scan::new(&surfaces, Grid::around(&surfaces, 0.05, 0.02).unwrap());
-    let layers = layers.layers(&ctx).unwrap();
+    let layers = layers.layers(&ctx.job).unwrap();
     let radius = |k: u32| (layers.layer(k).area_mm2(&layers.grid) / PI).sqrt();
     assert!((radius(first - 1) - (8.0 + 4.5 * 0.05 - 0.2)).abs() < 2e-3, "{}", radius(first - 1));
     assert!((radius(first) - (8.0 + 5.5 * 0.05)).abs() < 2e-3, "{}", radius(first));

@@ -66,7 +66,7 @@ fn poses(name: &str, length_mm: RangeInclusive<f64>, pitch_mm: f64) {
 }
 
 fn scanned(part: &Part, roles: &[Role], grid: Grid, ctx: &Context) -> Layers {
-    Scan::new(&part.surfaces(roles), grid).layers(ctx).unwrap()
+    Scan::new(&part.surfaces(roles), grid).layers(&ctx.job).unwrap()
 }
 
 fn grid(part: &Part, ctx: &Context) -> Grid {
@@ -92,7 +92,7 @@ pub(crate) fn what_fails_is_told(name: &str, told: &Report, part: &Part, ctx: &C
 
 fn nothing_floats(name: &str, part: &Part, ctx: &Context) {
     let layers = scanned(part, &Role::ALL, grid(part, ctx), ctx);
-    let survey = Survey::of(&layers, ctx).unwrap();
+    let survey = Survey::of(&layers, &ctx.job).unwrap();
     let islands: Vec<_> = survey.islands.iter().map(|&i| survey.regions[i as usize]).collect();
     assert!(islands.is_empty(), "{name}: {islands:?}");
 }

@@ -8,7 +8,7 @@ use vatwright::layers::{Grid, Scan};
 use vatwright::mechanics::bar;
 use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
 use vatwright::passes::{Pass, Raft, Support};
-use vatwright::{Context, Done, Finding, Part, Recipe, Role, Setup, Severity, Solid, Tip};
+use vatwright::{Context, Done, Finding, Job, Part, Recipe, Role, Setup, Severity, Solid, Tip};
 
 /// A coarser pixel than any printer's keeps the tests quick; layers are final.
 pub(crate) fn context() -> Context {
@@ -319,7 +319,7 @@ fn naive_mm3(part: &Part, ctx: &Context) -> f64 {
 fn body_mm3(part: &Part, ctx: &Context) -> f64 {
     let surfaces = part.surfaces(&[Role::Body, Role::Lattice]);
     let grid = Grid::around(&surfaces, ctx.setup.exposure.layer_mm, 0.05).unwrap();
-    Scan::new(&surfaces, grid).layers(ctx).unwrap().volume_mm3()
+    Scan::new(&surfaces, grid).layers(&ctx.job).unwrap().volume_mm3()
 }
 
 #[test]
@@ -341,7 +341,7 @@ fn supports_take_less_resin_than_a_grid_of_columns() {
 #[test]
 fn what_stands_on_the_part_begins_inside_it() {
     let ctx = Context::new(Setup::load("desk-50um").unwrap());
-    let part = Part::new(shapes::figure(3, 32.0, 50_000).unwrap());
+    let part = Part::new(shapes::figure(3, 32.0, 50_000, &Job::default()).unwrap());
     let done = Recipe::default().apply(part, &ctx).unwrap();
     let s = done.value.supports.as_ref().unwrap();
     assert!(s.landings.iter().any(|t| t.normal.z < 0.3), "no steep landing: {:?}", s.landings);
@@ -356,7 +356,9 @@ fn specks_without_room_are_no_faults() {
     let [w, x, y, z] =
         [0.3666905882356066, -0.6470471922073752, 0.6590141224303099, 0.11210856342574906];
     let turn = UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(w, x, y, z));
-    let part = Part::new(shapes::figure(5, 45.0, 50_000).unwrap()).turned(turn, 0.0).unwrap();
+    let part = Part::new(shapes::figure(5, 45.0, 50_000, &Job::default()).unwrap())
+        .turned(turn, 0.0)
+        .unwrap();
     let mut recipe = Recipe::default();
     recipe.steps.remove(0); // it is turned already
     let done = recipe.apply(part, &ctx).unwrap();

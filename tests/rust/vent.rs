@@ -34,7 +34,7 @@ fn vent(part: &Part, options: &Vent) -> Done<Part> {
 /// Cups and pockets above noise at the printer's own pitch, of surfaces at their place.
 fn survey(surfaces: &[Surface<'_>], setup: &Setup) -> Survey {
     let grid = Grid::around(surfaces, setup.exposure.layer_mm, setup.machine.pixel_mm).unwrap();
-    Survey::stream(&Scan::new(surfaces, grid), 64 << 20, &Context::new(setup.clone())).unwrap()
+    Survey::stream(&Scan::new(surfaces, grid), 64 << 20, &Context::new(setup.clone()).job).unwrap()
 }
 
 /// Widest cup and largest pocket (mm², mm³) above noise, and largest puddle of the hanging part.
@@ -177,7 +177,7 @@ fn cavities_become_part_of_the_body() {
     let shell = volume_mm3(&part.body) + volume_mm3(&part.cavities[0]);
     let bores = shell - volume_mm3(&out.body);
     assert!(bores > 0.0 && bores < 2.0 * PI * 2.5, "{bores}");
-    assert!(boolean::fuse(&out.body, &ctx()).is_ok());
+    assert!(boolean::fuse(&out.body, &ctx().job).is_ok());
 }
 
 #[test]
@@ -275,7 +275,7 @@ fn options_out_of_range_and_cancelling_are_errors() {
         assert!(error.to_string().starts_with("vent."), "{error}");
     }
     let stopped = ctx();
-    stopped.cancel.cancel();
+    stopped.job.cancel.cancel();
     assert!(matches!(Vent::default().apply(part, &stopped), Err(Error::Cancelled)));
 }
 
@@ -336,7 +336,7 @@ fn two_legs_of_a_cavity_need_a_hole_each_and_share_the_drain() {
     let block = at([24.0, 10.0, 20.0], [0.0, 0.0, 0.0]);
     let legs = [at([6.0, 6.0, 14.0], [2.0, 2.0, 2.0]), at([6.0, 6.0, 12.0], [16.0, 2.0, 4.0])];
     let beam = at([20.0, 6.0, 4.0], [2.0, 2.0, 14.0]);
-    let cut = boolean::subtract(&block, &[&legs[0], &legs[1], &beam], &ctx).unwrap();
+    let cut = boolean::subtract(&block, &[&legs[0], &legs[1], &beam], &ctx.job).unwrap();
     let (part, options) = (lifted(cut.solid), Vent::default());
     let done = vent(&part, &options);
     assert_eq!(done.value.vents.len(), 3, "{:?}", done.report);
@@ -397,7 +397,7 @@ impl Field for Swan {
 #[test]
 fn a_bottle_with_a_bent_neck_is_vented_at_the_belly_and_at_the_bend() {
     let bounds = Bounds { min: Point::new(-9.0, -9.0, -9.0), max: Point::new(14.0, 9.0, 23.0) };
-    let mesh = surface(&Swan, &bounds, 0.4, 10_000_000, &ctx()).unwrap();
+    let mesh = surface(&Swan, &bounds, 0.4, 10_000_000, &ctx().job).unwrap();
     let part = lifted(Solid::try_from(mesh).unwrap());
     let options = Vent::default();
     let done = vent(&part, &options);

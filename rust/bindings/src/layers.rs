@@ -95,7 +95,7 @@ impl Layers {
         threads: Option<usize>,
     ) -> PyResult<Survey> {
         let how = How { progress, threads };
-        run_plain(py, how, |ctx| core::Survey::of(&self.0, ctx)).map(Survey)
+        run_plain(py, how, |job| core::Survey::of(&self.0, job)).map(Survey)
     }
 
     /// The overhanging regions: area of a layer farther than `reach_mm` from the layer before,
@@ -109,7 +109,7 @@ impl Layers {
         threads: Option<usize>,
     ) -> PyResult<Bound<'py, PyDict>> {
         let how = How { progress, threads };
-        let found = run_plain(py, how, |ctx| core::overhangs(&self.0, reach_mm, ctx))?;
+        let found = run_plain(py, how, |job| core::overhangs(&self.0, reach_mm, job))?;
         let regions: Vec<_> = found.iter().flat_map(|o| &o.regions).copied().collect();
         table(py, &regions)
     }

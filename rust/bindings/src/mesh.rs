@@ -239,7 +239,7 @@ impl Solid {
     #[pyo3(signature = (*tools))]
     fn minus(&self, py: Python<'_>, tools: Vec<PyRef<'_, Solid>>) -> PyResult<Solid> {
         let tools: Vec<&CoreSolid> = tools.iter().map(|t| &t.0).collect();
-        run_plain(py, How::default(), |ctx| boolean::subtract(&self.0, &tools, ctx))
+        run_plain(py, How::default(), |job| boolean::subtract(&self.0, &tools, job))
             .map(|cut| Solid(cut.solid))
     }
 

@@ -139,7 +139,7 @@ impl Part {
     ) -> PyResult<Solid> {
         let roles = self::roles(py, roles)?;
         let how = How { progress, threads };
-        run_plain(py, how, |ctx| self.0.fused(&roles, ctx)).map(Solid)
+        run_plain(py, how, |job| self.0.fused(&roles, job)).map(Solid)
     }
 
     /// Box around everything that will be printed, plate coordinates.
@@ -219,7 +219,7 @@ impl Part {
         run(py, setup, How { progress, threads }, |ctx| {
             let surfaces = self.0.surfaces(&roles);
             let grid = Grid::around(&surfaces, layer_mm, pitch_mm)?;
-            Scan::new(&surfaces, grid).layers(ctx)
+            Scan::new(&surfaces, grid).layers(&ctx.job)
         })
         .map(Layers::from)
     }

@@ -8,13 +8,10 @@ use std::panic::{self, AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use vatwright::{CancelToken, Context, Error, Result, Setup};
+use vatwright::{CancelToken, Context, Error, Job, Result, Setup, THREAD};
 
 /// How often the calling thread wakes; a key press is noticed this soon.
 const TICK: Duration = Duration::from_millis(50);
-
-/// Start of the workers' names.
-const THREAD: &str = "vatwright-";
 
 /// What the last panic of a worker said, and where.
 static PANIC: Slot<String> = Slot(Mutex::new(String::new()));
@@ -78,27 +75,32 @@ impl Mailbox {
     }
 }
 
-/// Runs `work` and gives back what it gives back.
-///
-/// Every call has a thread pool of its own (a fraction of a millisecond): nothing is left that
-/// a forked child could wait for, and work started by a Python pass inside other work cannot
-/// wait for a pool that waits for it.
+/// Runs the work of a pass; see [`run_plain`].
 pub(crate) fn run<T: Send>(
     py: Python<'_>,
     setup: Setup,
     how: How,
     work: impl FnOnce(&Context) -> Result<T> + Send,
 ) -> PyResult<T> {
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(how.threads.unwrap_or(0))
-        .thread_name(|i| format!("{THREAD}{i}"))
-        .build()
-        .map_err(|e| pyo3::exceptions::PyRuntimeError::new_err(e.to_string()))?;
+    run_plain(py, how, |job| work(&Context::new(setup).with_job(job.clone())))
+}
+
+/// Runs work that needs no setup, and gives back what it gives back.
+///
+/// Every call has a thread pool of its own (a fraction of a millisecond): nothing is left that
+/// a forked child could wait for, and work started by a Python pass inside other work cannot
+/// wait for a pool that waits for it.
+pub(crate) fn run_plain<T: Send>(
+    py: Python<'_>,
+    how: How,
+    work: impl FnOnce(&Job) -> Result<T> + Send,
+) -> PyResult<T> {
     let mailbox = Arc::new(Mailbox::default());
-    let mut ctx = Context::new(setup);
+    let mut job = Job { threads: how.threads, ..Job::default() };
+    let pool = job.pool().map_err(|e| errors::to_py(py, e))?;
     if how.progress.is_some() {
         let mailbox = Arc::clone(&mailbox);
-        ctx = ctx.with_listener(move |stage, fraction| mailbox.put(stage, fraction));
+        job = job.with_listener(move |stage, fraction| mailbox.put(stage, fraction));
     }
     let outer = OUTER.with_borrow(Clone::clone);
     // What the calling thread does at every wake; an error stops the work.
@@ -115,10 +117,10 @@ pub(crate) fn run<T: Send>(
     let (result, failure) = py.detach(|| {
         pool.in_place_scope(|scope| {
             let (send, receive) = channel();
-            let (ctx, cancel) = (&ctx, ctx.cancel.clone());
+            let (job, cancel) = (&job, job.cancel.clone());
             scope.spawn(move |_| {
-                OUTER.set(Some(ctx.cancel.clone()));
-                let result = catch_unwind(AssertUnwindSafe(|| work(ctx)));
+                OUTER.set(Some(job.cancel.clone()));
+                let result = catch_unwind(AssertUnwindSafe(|| work(job)));
                 // The receiver waits in this scope, so it is there to take it.
                 let _ = send.send(result);
             });
@@ -149,15 +151,6 @@ pub(crate) fn run<T: Send>(
     Ok(value)
 }
 
-/// Runs work that needs no setup.
-pub(crate) fn run_plain<T: Send>(
-    py: Python<'_>,
-    how: How,
-    work: impl FnOnce(&Context) -> Result<T> + Send,
-) -> PyResult<T> {
-    run(py, Setup::default(), how, work)
-}
-
 /// Work that only takes time, through the same door as all long work. The tests of the border
 /// use it, since real work's duration depends on the machine.
 #[pyfunction]
@@ -169,11 +162,11 @@ pub(crate) fn _wait(
     progress: Option<Py<PyAny>>,
     threads: Option<usize>,
 ) -> PyResult<usize> {
-    run_plain(py, How { progress, threads }, |ctx| {
+    run_plain(py, How { progress, threads }, |job| {
         let start = std::time::Instant::now();
         loop {
             let done = start.elapsed().as_secs_f64() / seconds.max(1e-9);
-            ctx.checkpoint(done)?;
+            job.checkpoint(done)?;
             assert!(!panic, "asked to panic");
             if done >= 1.0 {
                 return Ok(rayon::current_num_threads());

@@ -2,12 +2,32 @@
 
 use crate::errors::OrRaise;
 use crate::mesh::Solid;
+use crate::run::{How, run_plain};
 use pyo3::prelude::*;
 use vatwright::mesh::shapes as core;
 
-/// One function a shape: name and numbers as in the core.
+/// One function a shape: name and numbers as in the core. Those that take long go through the door
+/// of long work.
 macro_rules! shapes {
-    ($($name:ident($($arg:ident: $type:ty $(= $default:tt)?),*);)*) => {
+    (
+        long { $($long:ident($($larg:ident: $ltype:ty $(= $ldefault:tt)?),*);)* }
+        $($name:ident($($arg:ident: $type:ty $(= $default:tt)?),*);)*
+    ) => {
+        $(
+            #[pyfunction]
+            #[pyo3(signature = (
+                $($larg $(= $ldefault)?,)* *, progress = None, threads = None
+            ))]
+            fn $long(
+                py: Python<'_>,
+                $($larg: $ltype,)*
+                progress: Option<Py<PyAny>>,
+                threads: Option<usize>,
+            ) -> PyResult<Solid> {
+                let how = How { progress, threads };
+                run_plain(py, how, |job| core::$long($($larg,)* job)).map(Solid)
+            }
+        )*
         $(
             #[pyfunction]
             #[pyo3(signature = ($($arg $(= $default)?),*))]
@@ -18,6 +38,7 @@ macro_rules! shapes {
 
         /// Adds every shape to the module.
         pub(crate) fn add(m: &Bound<'_, PyModule>) -> PyResult<()> {
+            $( m.add_function(wrap_pyfunction!($long, m)?)?; )*
             $( m.add_function(wrap_pyfunction!($name, m)?)?; )*
             Ok(())
         }
@@ -25,8 +46,10 @@ macro_rules! shapes {
 }
 
 shapes! {
-    figure(seed: u64, height_mm: f64 = 75.0, triangles: usize = 50_000);
-    figure_of_shells(seed: u64, height_mm: f64 = 75.0, triangles: usize = 50_000);
+    long {
+        figure(seed: u64, height_mm: f64 = 75.0, triangles: usize = 50_000);
+        figure_of_shells(seed: u64, height_mm: f64 = 75.0, triangles: usize = 50_000);
+    }
     gear(module_mm: f64, teeth: usize, width_mm: f64, bore_mm: f64 = 0.0, steps: usize = 12);
     plano_convex(radius_mm: f64, diameter_mm: f64, center_mm: f64, segments: usize = 128);
     biconvex(

@@ -5,13 +5,13 @@ use std::sync::{Arc, Mutex};
 use std::time::Instant;
 use vatwright::check::{Evidence, MODES};
 use vatwright::mesh::{io, shapes};
-use vatwright::{Context, Part, Setup, Solid};
+use vatwright::{Context, Job, Part, Setup, Solid};
 
 #[allow(clippy::print_stdout)]
 fn main() -> vatwright::Result<()> {
     let solid = match std::env::args().nth(1) {
         Some(file) => Solid::try_from(io::read(file, &io::ReadOptions::default())?)?,
-        None => shapes::figure(1, 60.0, 500_000)?,
+        None => shapes::figure(1, 60.0, 500_000, &Job::default())?,
     };
     println!("{}: {} triangles", solid.name(), solid.triangles().len());
     let part = Part::new(solid);

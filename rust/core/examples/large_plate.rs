@@ -4,9 +4,9 @@
 #![allow(clippy::print_stdout)]
 
 use std::time::Instant;
+use vatwright::Job;
 use vatwright::layers::{Fill, Grid, Scan, Surface, Survey};
 use vatwright::mesh::{Bounds, Point, Pose, Vector, shapes};
-use vatwright::{Context, Setup};
 
 const PLATE_MM: [f64; 2] = [200.0, 125.0];
 const PITCH_MM: f64 = 0.025;
@@ -14,7 +14,7 @@ const PITCH_MM: f64 = 0.025;
 const BLOCK_BYTES: usize = 64 << 20;
 
 fn main() -> vatwright::Result<()> {
-    let figure = shapes::figure(1, 60.0, 500_000)?;
+    let figure = shapes::figure(1, 60.0, 500_000, &Job::default())?;
     let size = figure.bounds().size();
     let count = [0, 1].map(|i| (PLATE_MM[i] / (size[i] + 1.0)) as usize);
     let corner = |i: usize, n: usize| PLATE_MM[i] * (n as f64 / count[i] as f64);
@@ -39,7 +39,7 @@ fn main() -> vatwright::Result<()> {
     );
     let start = Instant::now();
     let scan = Scan::new(&surfaces, grid);
-    let survey = Survey::stream(&scan, BLOCK_BYTES, &Context::new(Setup::default()))?;
+    let survey = Survey::stream(&scan, BLOCK_BYTES, &Job::default())?;
     let seconds = start.elapsed().as_secs_f64();
     println!(
         "{:.0} mm³ in {} components, {seconds:.1} s",

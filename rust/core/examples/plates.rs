@@ -5,7 +5,7 @@ use std::error::Error;
 use std::time::Instant;
 use vatwright::mesh::shapes::figure;
 use vatwright::passes::{Pack, Pass, Raft};
-use vatwright::{Context, Part, Setup};
+use vatwright::{Context, Job, Part, Setup};
 
 #[allow(clippy::print_stdout)] // an example speaks to a person
 fn main() -> Result<(), Box<dyn Error>> {
@@ -18,7 +18,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut parts = Vec::new();
     for seed in 0..12 {
         for (i, height_mm) in [11.0, 15.0, 20.0, 27.0].into_iter().enumerate() {
-            let mut part = Part::new(figure(seed, height_mm, 6000)?);
+            let mut part = Part::new(figure(seed, height_mm, 6000, &Job::default())?);
             part.name = format!("figure {seed} size {i}");
             parts.push(raft.apply(part, &ctx)?.value);
         }

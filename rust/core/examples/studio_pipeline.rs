@@ -12,7 +12,7 @@ use vatwright::layers::{Grid, Scan};
 use vatwright::mesh::{health, io, shapes};
 use vatwright::passes::{Estimate, Orient, Pack, Pass, Raft, Support};
 use vatwright::{
-    Context, Done, Finding, Part, Recipe, Report, Result, Role, Setup, Severity, Step,
+    Context, Done, Finding, Job, Part, Recipe, Report, Result, Role, Setup, Severity, Step,
 };
 
 /// The studio's own rule: no part may be lighter than it feels right in the hand.
@@ -30,7 +30,7 @@ impl Pass<Part> for LeastMass {
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         // Any question about a part is a question to its layers; coarse ones do for a mass.
         let body = part.surfaces(&[Role::Body]);
-        let layers = Scan::new(&body, Grid::around(&body, 0.2, 0.2)?).layers(ctx)?;
+        let layers = Scan::new(&body, Grid::around(&body, 0.2, 0.2)?).layers(&ctx.job)?;
         let grams = layers.volume_mm3() * 1e-3 * ctx.setup.resin.cured_g_cm3;
         let mut report = Report::new(self.name(), &part.name);
         report.number("mass_g", grams);
@@ -51,7 +51,7 @@ fn main() -> Result<()> {
             let mesh = io::read(path, &io::ReadOptions::default())?;
             Part::new(health::repair(mesh, &health::RepairOptions::default())?.value.solid)
         }
-        None => Part::new(shapes::figure(7, 35.0, 20_000)?),
+        None => Part::new(shapes::figure(7, 35.0, 20_000, &Job::default())?),
     };
 
     let ctx = Context::new(Setup::load("desk-50um")?).with_listener(|stage, share| {
@@ -59,7 +59,7 @@ fn main() -> Result<()> {
         let _ = std::io::stderr().flush();
     });
     // Whoever holds a clone of the token can stop the work, here after ten minutes.
-    let token = ctx.cancel.clone();
+    let token = ctx.job.cancel.clone();
     std::thread::spawn(move || {
         std::thread::sleep(Duration::from_secs(600));
         token.cancel();

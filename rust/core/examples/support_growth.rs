@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Instant;
 use vatwright::mesh::shapes;
 use vatwright::passes::{Pass, Raft, Support};
-use vatwright::{Context, Part, Result, Setup, Solid};
+use vatwright::{Context, Job, Part, Result, Setup, Solid};
 
 /// One row; gives back seconds and tips.
 fn row(name: &str, body: Solid) -> Result<(f64, f64)> {
@@ -41,7 +41,7 @@ fn row(name: &str, body: Solid) -> Result<(f64, f64)> {
 
 fn main() -> Result<()> {
     println!("{:24} {:>9} {:>7} {:>6} {:>10}", "", "triangles", "layers", "tips", "time");
-    row("figure of 60 mm", shapes::figure(1, 60.0, 500_000)?)?;
+    row("figure of 60 mm", shapes::figure(1, 60.0, 500_000, &Job::default())?)?;
     for height_mm in [15.0, 30.0, 60.0, 120.0] {
         // The same foot, so that only the layers grow.
         let body = shapes::frustum(12.0, 10.0, height_mm, 200)?;

@@ -1,7 +1,7 @@
 //! Parts and plates as mesh files: where the pieces kept apart by role become one object a part.
 
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use crate::mesh::io::{Item, write};
 use crate::mesh::{Mesh, Pose, Solid, boolean};
 use crate::part::{Part, Role};
@@ -26,8 +26,8 @@ impl Part {
     /// # Errors
     /// As [`boolean::fuse`]; [`Error::NotSolid`](crate::Error::NotSolid) when the part has nothing
     /// of these roles.
-    pub fn fused(&self, roles: &[Role], ctx: &Context) -> Result<Solid> {
-        Ok(boolean::fuse(&Solid::try_from(self.mesh(roles))?, ctx)?.solid)
+    pub fn fused(&self, roles: &[Role], job: &Job) -> Result<Solid> {
+        Ok(boolean::fuse(&Solid::try_from(self.mesh(roles))?, job)?.solid)
     }
 
     /// Writes the given roles as one object, STL or 3MF by the file's ending.

@@ -7,7 +7,7 @@ use super::lines::Lines;
 use super::profile::Profile;
 use super::stand::{self, Standing};
 use crate::context::Context;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::layers::{Cup, Grid, Layer, Layers, Region, SUBPIXEL, Scan, Survey};
 use crate::mechanics::peel::{Model, Pull, Run, compactness, torsion_mm4};
 use crate::mechanics::{suction, time};
@@ -65,12 +65,12 @@ impl<'a> Evidence<'a> {
         step("scan", 0.0)?;
         let surfaces = part.surfaces(&Role::ALL);
         let grid = Grid::around(&surfaces, layer_mm, pixel_mm)?;
-        let printed = Scan::new(&surfaces, grid).layers(ctx)?;
+        let printed = Scan::new(&surfaces, grid).layers(&ctx.job)?;
         step("survey", 0.3)?;
-        let survey = Survey::of(&printed, ctx)?;
+        let survey = Survey::of(&printed, &ctx.job)?;
         let bare = if part.supports.is_some() || part.raft.is_some() {
-            let body = Scan::new(&part.surfaces(&BODY), grid).layers(ctx)?;
-            let survey = Survey::of(&body, ctx)?;
+            let body = Scan::new(&part.surfaces(&BODY), grid).layers(&ctx.job)?;
+            let survey = Survey::of(&body, &ctx.job)?;
             Some((body, survey))
         } else {
             None
@@ -174,9 +174,7 @@ pub(crate) fn loads<'v>(
     let by_layer = (0..grid.layers)
         .into_par_iter()
         .map(|k| {
-            if ctx.cancel.is_cancelled() {
-                return Err(Error::Cancelled);
-            }
+            ctx.job.go_on()?;
             let regions = &survey.regions[survey.regions_of(k)];
             let pieces = body.layer(k).pieces(grid);
             Ok(regions.iter().zip(&pieces).map(|(r, p)| load(r, p)).collect::<Vec<_>>())

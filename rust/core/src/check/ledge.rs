@@ -6,7 +6,7 @@
 //! carried area, and distances are taken to whatever is solid in the layer before.
 
 use super::{Evidence, cure};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::layers::{Grid, Layer, Overhang, Region, SUBPIXEL, Span, Survey, overhangs};
 use crate::mechanics::peel::Model;
 use crate::mechanics::sag;
@@ -70,13 +70,11 @@ const LEAST_PIXELS: u32 = 9;
 /// Every ledge of the part but those of islands, which have nothing to jut out from.
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Ledge>> {
     let reach = Reach::of(e.setup()).free_mm;
-    let found = overhangs(&e.printed, reach, e.ctx)?;
+    let found = overhangs(&e.printed, reach, &e.ctx.job)?;
     let by_layer = found
         .par_iter()
         .map(|o| {
-            if e.ctx.cancel.is_cancelled() {
-                return Err(Error::Cancelled);
-            }
+            e.ctx.job.go_on()?;
             Ok(of_layer(e, o, reach))
         })
         .collect::<Result<Vec<_>>>()?;

@@ -93,7 +93,7 @@ impl Lines {
             }
             let surfaces = turned(&pose);
             let grid = Grid::around(&surfaces, layer_mm, pixel)?;
-            Ok((Scan::new(&surfaces, grid).layers(e.ctx)?, pose.inverse()))
+            Ok((Scan::new(&surfaces, grid).layers(&e.ctx.job)?, pose.inverse()))
         };
         Ok(Lines { turned: vec![scan(about_z, layer)?, scan(cyclic, pixel)?] })
     }

@@ -14,7 +14,7 @@ use crate::part::Role;
 const WORTH_MM3: f64 = 200.0;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
-    let map = VoidMap::of(&e.printed, e.ctx)?;
+    let map = VoidMap::of(&e.printed, &e.ctx.job)?;
     let (up, down) = (map.tree(From::Plate), map.tree(From::Top));
     let pocket = |root: u32| up.root(down.first_region(root)).is_some_and(|u| up.is_pocket(u));
     let roots: Vec<u32> = down
@@ -25,7 +25,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(Vec::new());
     }
     let body = e.part.surfaces(&[Role::Body, Role::Lattice]);
-    let wide = wide_open(&map, &body, &down, &roots, AIR_LOCK_MEASURED_MM, e.ctx)?;
+    let wide = wide_open(&map, &body, &down, &roots, AIR_LOCK_MEASURED_MM, &e.ctx.job)?;
     let finding = |(&root, wide): (&u32, bool)| {
         let size = down.sizes[root as usize];
         let ml = size.volume_mm3 * 1e-3;

@@ -3,8 +3,8 @@
 use super::grid::Grid;
 use super::label::{Labelled, Region};
 use super::spans::{Layer, Layers, Reach, SUBPIXEL, Span, subtract, widened};
-use crate::context::Context;
-use crate::error::{Error, Result};
+use crate::error::Result;
+use crate::job::Job;
 use rayon::prelude::*;
 
 /// The part of a layer that lies farther than a reach from everything solid in the layer before.
@@ -23,16 +23,14 @@ pub struct Overhang {
 /// row centres across them.
 ///
 /// # Errors
-/// [`Error::Cancelled`].
-pub fn overhangs(layers: &Layers, reach_mm: f64, ctx: &Context) -> Result<Vec<Overhang>> {
+/// [`Error::Cancelled`](crate::Error::Cancelled).
+pub fn overhangs(layers: &Layers, reach_mm: f64, job: &Job) -> Result<Vec<Overhang>> {
     let grid = &layers.grid;
     let reach = Reach::new(reach_mm, grid);
     let found = (1..layers.layers.len())
         .into_par_iter()
         .map(|i| {
-            if ctx.cancel.is_cancelled() {
-                return Err(Error::Cancelled);
-            }
+            job.go_on()?;
             let area = beyond(&layers.layers[i], &layers.layers[i - 1], &reach, grid);
             let layer = layers.first + i as u32;
             Ok((!area.is_empty()).then(|| Overhang {

@@ -7,8 +7,8 @@
 
 use super::grid::Grid;
 use super::spans::{Layer, Layers, SUBPIXEL, Span};
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use crate::mesh::{Mesh, Pose};
 use rayon::prelude::*;
 use std::ops::Range;
@@ -120,9 +120,9 @@ impl Scan {
     ///
     /// # Errors
     /// [`Error::Cancelled`](crate::Error::Cancelled).
-    pub fn layers(&self, ctx: &Context) -> Result<Layers> {
+    pub fn layers(&self, job: &Job) -> Result<Layers> {
         let mut layers = Vec::with_capacity(self.grid.layers as usize);
-        self.for_each_block(BLOCK_BYTES, ctx, |block| {
+        self.for_each_block(BLOCK_BYTES, job, |block| {
             layers.extend(block.layers);
             Ok(())
         })?;
@@ -137,15 +137,15 @@ impl Scan {
     pub fn for_each_block(
         &self,
         bytes: usize,
-        ctx: &Context,
+        job: &Job,
         mut visit: impl FnMut(Layers) -> Result<()>,
     ) -> Result<()> {
         let mut open: Vec<u32> = Vec::new();
         for range in self.blocks(bytes) {
-            ctx.checkpoint(f64::from(range.start) / f64::from(self.grid.layers.max(1)))?;
+            job.checkpoint(f64::from(range.start) / f64::from(self.grid.layers.max(1)))?;
             let new = self.started[range.start as usize]..self.started[range.end as usize];
             open.extend_from_slice(&self.order[new.start as usize..new.end as usize]);
-            visit(self.block(range.clone(), &open, ctx)?)?;
+            visit(self.block(range.clone(), &open, job)?)?;
             open.retain(|&f| self.facets[f as usize].end > range.end);
         }
         Ok(())
@@ -185,7 +185,7 @@ impl Scan {
         f.corners.map(|v| self.vertices[v as usize])
     }
 
-    fn block(&self, range: Range<u32>, open: &[u32], ctx: &Context) -> Result<Layers> {
+    fn block(&self, range: Range<u32>, open: &[u32], job: &Job) -> Result<Layers> {
         let meets = |f: &Facet| f.first.max(range.start)..f.end.min(range.end);
         let mut starts = vec![0u32; range.len() + 1];
         for &i in open {
@@ -208,9 +208,7 @@ impl Scan {
         let layers = (0..range.len())
             .into_par_iter()
             .map_init(Scratch::default, |scratch, k| {
-                if ctx.cancel.is_cancelled() {
-                    return Err(crate::error::Error::Cancelled);
-                }
+                job.go_on()?;
                 let facets = &by_layer[starts[k] as usize..starts[k + 1] as usize];
                 Ok(self.layer(range.start + k as u32, facets, scratch))
             })

@@ -5,8 +5,8 @@ use super::label::{Labelled, Region, Sets, VoidRegion};
 use super::scan::Scan;
 use super::spans::{Layer, Layers, SUBPIXEL};
 use super::voids::{Cup, Voids};
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::ops::Range;
@@ -66,10 +66,10 @@ impl Survey {
     ///
     /// # Errors
     /// [`Error::Cancelled`](crate::Error::Cancelled).
-    pub fn of(layers: &Layers, ctx: &Context) -> Result<Survey> {
+    pub fn of(layers: &Layers, job: &Job) -> Result<Survey> {
         let mut sweep = Sweep::new(layers.grid);
         for chunk in layers.layers.chunks(CHUNK) {
-            ctx.checkpoint(f64::from(sweep.next) / layers.layers.len() as f64)?;
+            job.checkpoint(f64::from(sweep.next) / layers.layers.len() as f64)?;
             sweep.push(chunk);
         }
         Ok(sweep.finish())
@@ -79,9 +79,9 @@ impl Survey {
     ///
     /// # Errors
     /// [`Error::Cancelled`](crate::Error::Cancelled).
-    pub fn stream(scan: &Scan, bytes: usize, ctx: &Context) -> Result<Survey> {
+    pub fn stream(scan: &Scan, bytes: usize, job: &Job) -> Result<Survey> {
         let mut sweep = Sweep::new(*scan.grid());
-        scan.for_each_block(bytes, ctx, |block| {
+        scan.for_each_block(bytes, job, |block| {
             for chunk in block.layers.chunks(CHUNK) {
                 sweep.push(chunk);
             }

@@ -5,8 +5,8 @@ use super::scan::{Scan, Surface};
 use super::spans::{Layer, Layers};
 use super::void_map::{From, Place, VoidMap};
 use super::void_tree::Tree;
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use crate::mesh::{Bounds, Point, Pose, Vector};
 
 /// Whether a ball of that diameter can roll from outside into each of the voids, roots of `tree`.
@@ -21,7 +21,7 @@ pub(crate) fn wide_open(
     tree: &Tree,
     voids: &[u32],
     ball_mm: f64,
-    ctx: &Context,
+    job: &Job,
 ) -> Result<Vec<bool>> {
     let radius = 0.5 * ball_mm;
     let lift = Vector::z() * (radius + map.grid.layer_mm);
@@ -33,8 +33,8 @@ pub(crate) fn wide_open(
     let bounds = Bounds { min: bounds.min - by, max: bounds.max + by };
     let pitch = map.grid.pitch_mm.max(BALL_PITCH_MM);
     let grid = Grid::over(&bounds, pitch, pitch)?;
-    let layers = Scan::new(&surfaces, grid).layers(ctx)?;
-    let grown = VoidMap::of(&grow(&layers, radius, ctx)?, ctx)?;
+    let layers = Scan::new(&surfaces, grid).layers(job)?;
+    let grown = VoidMap::of(&grow(&layers, radius, job)?, job)?;
     let closed = grown.tree(From::Plate);
     let reached = |p: &Point| match grown.place(p) {
         Place::Solid => false,
@@ -59,7 +59,7 @@ pub(crate) fn wide_open(
 const BALL_PITCH_MM: f64 = 0.5;
 
 /// Everything within a radius of the layers' solid.
-fn grow(layers: &Layers, radius_mm: f64, ctx: &Context) -> Result<Layers> {
+fn grow(layers: &Layers, radius_mm: f64, job: &Job) -> Result<Layers> {
     let grid = layers.grid;
     let reach = (radius_mm / grid.layer_mm).floor() as usize;
     let discs: Vec<f64> = (0..=reach)
@@ -70,7 +70,7 @@ fn grow(layers: &Layers, radius_mm: f64, ctx: &Context) -> Result<Layers> {
         .collect();
     let mut out = vec![Layer::default(); layers.layers.len()];
     for (k, layer) in layers.layers.iter().enumerate() {
-        ctx.checkpoint(0.0)?;
+        job.checkpoint(0.0)?;
         for (d, &disc) in discs.iter().enumerate() {
             let disc = layer.grown(disc, &grid);
             let above = (d > 0).then_some(k + d);

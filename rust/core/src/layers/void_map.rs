@@ -9,8 +9,8 @@ use super::grid::Grid;
 use super::label::{Labelled, OUTSIDE, Sets, VoidRegion};
 use super::spans::Layers;
 use super::void_tree::{Branch, Tree};
-use crate::context::Context;
-use crate::error::{Error, Result};
+use crate::error::Result;
+use crate::job::Job;
 use crate::mesh::Point;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -57,17 +57,16 @@ impl VoidMap {
     /// Maps layers that are all in memory.
     ///
     /// # Errors
-    /// [`Error::Cancelled`].
-    pub(crate) fn of(layers: &Layers, ctx: &Context) -> Result<VoidMap> {
+    /// [`Error::Cancelled`](crate::Error::Cancelled).
+    pub(crate) fn of(layers: &Layers, job: &Job) -> Result<VoidMap> {
         let grid = layers.grid;
-        let stop = || if ctx.cancel.is_cancelled() { Err(Error::Cancelled) } else { Ok(()) };
         let labelled = (0..layers.layers.len())
             .into_par_iter()
-            .map(|k| stop().map(|()| Labelled::new(&layers.layers[k], k as u32, &grid)))
+            .map(|k| job.go_on().map(|()| Labelled::new(&layers.layers[k], k as u32, &grid)))
             .collect::<Result<Vec<_>>>()?;
         let contacts = labelled
             .par_windows(2)
-            .map(|w| stop().map(|()| w[0].void_contacts(&w[1])))
+            .map(|w| job.go_on().map(|()| w[0].void_contacts(&w[1])))
             .collect::<Result<Vec<_>>>()?;
         let (mut starts, mut regions) = (vec![0], Vec::new());
         for layer in &labelled {

@@ -2,8 +2,8 @@
 //! they need to be. Never applied to the user's own model.
 
 use super::{Mesh, Point, Vector};
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use nalgebra::Matrix3;
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
@@ -23,7 +23,7 @@ const SHORT_FIRST: f64 = 1e-9;
 ///
 /// # Errors
 /// [`Error::Cancelled`](crate::Error::Cancelled).
-pub fn decimate(mesh: Mesh, tolerance_mm: f64, ctx: &Context) -> Result<Mesh> {
+pub fn decimate(mesh: Mesh, tolerance_mm: f64, job: &Job) -> Result<Mesh> {
     let mut work = Work::new(mesh);
     let limit = tolerance_mm * tolerance_mm;
     let mut heap = BinaryHeap::new();
@@ -39,7 +39,7 @@ pub fn decimate(mesh: Mesh, tolerance_mm: f64, ctx: &Context) -> Result<Mesh> {
     while let Some(c) = heap.pop() {
         steps += 1;
         if steps.is_multiple_of(1 << 14) {
-            ctx.checkpoint(0.5)?;
+            job.checkpoint(0.5)?;
         }
         let [a, b] = c.ends;
         let current = [work.stamp[a as usize], work.stamp[b as usize]] == c.stamps;

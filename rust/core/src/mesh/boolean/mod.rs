@@ -13,8 +13,8 @@ mod nearby;
 use super::edges::Edges;
 use super::shells::Shells;
 use super::{Bounds, Mesh, Point, Solid};
-use crate::context::Context;
 use crate::error::{Error, Result};
+use crate::job::Job;
 use manifold_rust::cancel::CancelToken as Stop;
 use manifold_rust::manifold::Manifold;
 use manifold_rust::robust::soup::has_self_intersections_with_token;
@@ -52,7 +52,7 @@ pub struct Cut {
 /// # Errors
 /// [`Error::NotSolid`] when nothing is left, [`Error::Pass`] when the engine gives up,
 /// [`Error::Cancelled`] within about 50 ms of asking.
-pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
+pub fn subtract(body: &Solid, tools: &[&Solid], job: &Job) -> Result<Cut> {
     if tools.is_empty() {
         let sources = (0..body.triangles().len() as u32).map(|facet| Source { operand: 0, facet });
         return Ok(Cut { solid: body.clone(), sources: sources.collect() });
@@ -60,7 +60,7 @@ pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
     let less_tools = |mesh: &Mesh| {
         let tools = tools.iter().map(|t| t.mesh());
         let meshes: Vec<&Mesh> = std::iter::once(mesh).chain(tools).collect();
-        guarded(&meshes, ctx, |operands, stop| {
+        guarded(&meshes, job, |operands, stop| {
             let (body, tools) = operands.split_first().expect("the body was given");
             let tool = united(tools, stop)?.unwrap_or_default();
             op(&body.taken_in()?, &tool, OpType::Subtract, stop)
@@ -81,7 +81,7 @@ pub fn subtract(body: &Solid, tools: &[&Solid], ctx: &Context) -> Result<Cut> {
 ///
 /// # Errors
 /// As [`subtract`]; [`Error::NotSolid`] when there is no solid at all.
-pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
+pub fn union(solids: &[&Solid], job: &Job) -> Result<Cut> {
     if solids.is_empty() {
         return Err(Error::NotSolid {
             name: "union".into(),
@@ -90,7 +90,7 @@ pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
         });
     }
     let meshes: Vec<&Mesh> = solids.iter().map(|s| s.mesh()).collect();
-    guarded(&meshes, ctx, |operands, stop| united(operands, stop).map(Option::unwrap_or_default))?
+    guarded(&meshes, job, |operands, stop| united(operands, stop).map(Option::unwrap_or_default))?
         .proven()
 }
 
@@ -98,8 +98,8 @@ pub fn union(solids: &[&Solid], ctx: &Context) -> Result<Cut> {
 ///
 /// # Errors
 /// As [`subtract`].
-pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
-    guarded(&[a, b], ctx, |operands, stop| {
+pub fn intersect(a: &Solid, b: &Solid, job: &Job) -> Result<Cut> {
+    guarded(&[a, b], job, |operands, stop| {
         op(&operands[0].taken_in()?, &operands[1].taken_in()?, OpType::Intersect, stop)
     })?
     .proven()
@@ -111,8 +111,8 @@ pub fn intersect(a: &Solid, b: &Solid, ctx: &Context) -> Result<Cut> {
 ///
 /// # Errors
 /// As [`subtract`].
-pub fn fuse(solid: &Solid, ctx: &Context) -> Result<Cut> {
-    guarded(&[solid], ctx, |operands, stop| Ok(fused(&operands[0].taken_in()?, stop)))?.proven()
+pub fn fuse(solid: &Solid, job: &Job) -> Result<Cut> {
+    guarded(&[solid], job, |operands, stop| Ok(fused(&operands[0].taken_in()?, stop)))?.proven()
 }
 
 /// Why an operation ended without a result; worded for the user by [`guarded`].
@@ -197,10 +197,10 @@ fn united(operands: &[Operand], stop: &Stop) -> Tried<Option<Manifold>> {
 /// goes wrong becomes one of our errors.
 fn guarded(
     meshes: &[&Mesh],
-    ctx: &Context,
+    job: &Job,
     work: impl FnOnce(&[Operand], &Stop) -> Tried<Manifold> + Send + 'static,
 ) -> Result<Raw> {
-    ctx.checkpoint(0.0)?;
+    job.checkpoint(0.0)?;
     let name = meshes[0].name();
     let fail = |problem: String| Error::Pass {
         pass: "boolean",
@@ -226,7 +226,7 @@ fn guarded(
     });
     let outcome = loop {
         match receive.recv_timeout(Duration::from_millis(20)) {
-            Err(RecvTimeoutError::Timeout) if ctx.cancel.is_cancelled() => {
+            Err(RecvTimeoutError::Timeout) if job.cancel.is_cancelled() => {
                 stop.cancel();
                 return Err(Error::Cancelled);
             }
@@ -235,7 +235,7 @@ fn guarded(
             Ok(outcome) => break outcome,
         }
     };
-    ctx.checkpoint(1.0)?;
+    job.checkpoint(1.0)?;
     match outcome {
         Ok(Ok(m)) => bring_out(&m, name),
         Ok(Err(Status::Cancelled)) => Err(Error::Cancelled),

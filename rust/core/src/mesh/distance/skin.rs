@@ -8,8 +8,8 @@
 
 use super::Tree;
 use super::overlaps::{Meeting, meeting};
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 use crate::mesh::edges::Edges;
 use crate::mesh::shells::Shells;
 use crate::mesh::{Mesh, Point};
@@ -27,7 +27,7 @@ pub(crate) fn skin(
     mesh: &Mesh,
     tree: &Tree,
     fine_mm: f64,
-    ctx: &Context,
+    job: &Job,
 ) -> Result<Option<Vec<[Point; 3]>>> {
     let triangles = mesh.triangles();
     let neighbours = |i: u32, j: u32| {
@@ -35,7 +35,7 @@ pub(crate) fn skin(
         triangles[i as usize].iter().any(|v| other.contains(v))
     };
     let meetings = tree.meetings(neighbours);
-    ctx.checkpoint(0.3)?;
+    job.checkpoint(0.3)?;
     let shells = Shells::of(triangles, &Edges::of(mesh.vertices().len(), triangles));
     if meetings.is_empty() && shells.count() == 1 {
         return Ok(None);
@@ -69,7 +69,7 @@ pub(crate) fn skin(
             continue;
         }
         for batch in facets.chunks(1 << 15) {
-            ctx.checkpoint(0.3 + 0.7 * shell as f64 / shells.count() as f64)?;
+            job.checkpoint(0.3 + 0.7 * shell as f64 / shells.count() as f64)?;
             let pieces: Vec<Vec<[Point; 3]>> = batch
                 .par_iter()
                 .map(|&f| {

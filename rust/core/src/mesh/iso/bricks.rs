@@ -1,8 +1,8 @@
 //! The thin band of grid nodes around the surface, stored as small bricks.
 
 use super::{Field, Sample};
-use crate::context::Context;
 use crate::error::{Error, Result};
+use crate::job::Job;
 use crate::mesh::{Bounds, Point, Vector};
 use rayon::prelude::*;
 
@@ -61,7 +61,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         bounds: &Bounds,
         cell_mm: f64,
         max_cells: u64,
-        ctx: &Context,
+        job: &Job,
     ) -> Result<Bricks<H>> {
         // Two free cells around, so that the surface never meets the grid's border.
         let origin = bounds.min - Vector::repeat(2.0 * cell_mm);
@@ -81,7 +81,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
             }
         }
         for level in (0..=LEVELS).rev() {
-            let kept = grid.near_surface(field, regions, 1 << level, ctx)?;
+            let kept = grid.near_surface(field, regions, 1 << level, job)?;
             let nodes = (kept.len() * NODES) as u64;
             if nodes > max_cells {
                 return Err(Error::Limit {
@@ -96,7 +96,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         }
         regions.sort_unstable_by_key(|r| [r.at[2], r.at[1], r.at[0]]);
         for (done, batch) in regions.chunks(BATCH).enumerate() {
-            ctx.checkpoint((done * BATCH) as f64 / regions.len() as f64)?;
+            job.checkpoint((done * BATCH) as f64 / regions.len() as f64)?;
             grid.bricks
                 .par_extend(batch.par_iter().map(|r| grid_brick(&origin, cell_mm, field, r)));
         }
@@ -110,13 +110,13 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         field: &F,
         regions: Vec<Region<H>>,
         side: i32,
-        ctx: &Context,
+        job: &Job,
     ) -> Result<Vec<Region<H>>> {
         let nodes = f64::from(side) * SIDE as f64 - 1.0;
         let limit = self.cell * (3.0_f64.sqrt() * nodes / 2.0 + REACH);
         let mut kept = Vec::new();
         for batch in regions.chunks(BATCH) {
-            ctx.checkpoint(0.0)?;
+            job.checkpoint(0.0)?;
             kept.par_extend(batch.par_iter().filter_map(|r| {
                 let mut hint = r.hint.clone();
                 let center = middle(&self.origin, self.cell, r.at, nodes);

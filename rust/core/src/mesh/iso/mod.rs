@@ -17,8 +17,8 @@ mod surface;
 pub use bricks::Bricks;
 
 use super::{Bounds, Mesh, Point, Vector};
-use crate::context::Context;
 use crate::error::Result;
+use crate::job::Job;
 
 /// A field at one point.
 #[derive(Clone, Copy, Debug)]
@@ -60,7 +60,7 @@ pub fn surface<F: Field>(
     bounds: &Bounds,
     cell_mm: f64,
     max_cells: u64,
-    ctx: &Context,
+    job: &Job,
 ) -> Result<Mesh> {
-    Bricks::find(field, bounds, cell_mm, max_cells, ctx)?.surface(field, ctx)
+    Bricks::find(field, bounds, cell_mm, max_cells, job)?.surface(field, job)
 }

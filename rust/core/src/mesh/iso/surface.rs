@@ -3,8 +3,8 @@
 use super::bricks::{BATCH, Bricks, NODES, SIDE, split};
 use super::cases::{Case, JOINED_FACE, case, edge_corner};
 use super::{Field, bricks};
-use crate::context::Context;
 use crate::error::{Error, Result};
+use crate::job::Job;
 use crate::mesh::{Mesh, Point, Vector};
 use nalgebra::Matrix3;
 use rayon::prelude::*;
@@ -36,10 +36,10 @@ impl<H: Clone + Send + Sync> Bricks<H> {
     ///
     /// # Errors
     /// [`Error::Cancelled`], and [`Error::Mesh`] when the field changes faster than it may.
-    pub fn surface<F: Field<Hint = H>>(&self, field: &F, ctx: &Context) -> Result<Mesh> {
+    pub fn surface<F: Field<Hint = H>>(&self, field: &F, job: &Job) -> Result<Mesh> {
         let mut cells: Vec<Cells> = Vec::with_capacity(self.bricks.len());
         for (i, batch) in self.bricks.chunks(BATCH).enumerate() {
-            ctx.checkpoint(0.8 * (i * BATCH) as f64 / self.bricks.len() as f64)?;
+            job.checkpoint(0.8 * (i * BATCH) as f64 / self.bricks.len() as f64)?;
             cells.par_extend(batch.par_iter().map(|b| self.cells(b, field)));
         }
         let mut starts = Vec::with_capacity(cells.len());
@@ -48,7 +48,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
             starts.push(vertices.len() as u32);
             vertices.append(&mut c.vertices);
         }
-        ctx.checkpoint(0.9)?;
+        job.checkpoint(0.9)?;
         let quads: Vec<Option<Vec<[u32; 4]>>> = (0..self.bricks.len())
             .into_par_iter()
             .map(|i| self.quads(i, &cells, &starts))

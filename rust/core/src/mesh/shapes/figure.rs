@@ -1,11 +1,10 @@
 //! Standing people for a model railway's platform: seeded, blended from simple bodies, closed.
 
 use super::length;
-use crate::context::Context;
 use crate::error::{Result, check_range};
+use crate::job::Job;
 use crate::mesh::iso::{Bricks, Field, Sample};
 use crate::mesh::{Bounds, Mesh, Point, Solid, Vector};
-use crate::setup::Setup;
 
 /// How far two bodies reach for each other where they blend, for a figure of height 1.
 const BLEND: f64 = 0.03;
@@ -18,10 +17,10 @@ const MOST_NODES: u64 = 200_000_000;
 ///
 /// # Errors
 /// [`Error::Value`](crate::Error::Value) when the height is not a sensible length or the number
-/// of triangles is not within 5000..=4000000.
-pub fn figure(seed: u64, height_mm: f64, triangles: usize) -> Result<Solid> {
+/// of triangles is not within 5000..=4000000, [`Error::Cancelled`](crate::Error::Cancelled).
+pub fn figure(seed: u64, height_mm: f64, triangles: usize, job: &Job) -> Result<Solid> {
     let all: Vec<Body> = limbs(seed).into_iter().flatten().collect();
-    build(&format!("figure_{seed}"), &[all], height_mm, triangles)
+    build(&format!("figure_{seed}"), &[all], height_mm, triangles, job)
 }
 
 /// The same figure as many downloads come: coat, arms, head, hat, bag and lamp are closed shells
@@ -29,18 +28,23 @@ pub fn figure(seed: u64, height_mm: f64, triangles: usize) -> Result<Solid> {
 ///
 /// # Errors
 /// As for [`figure`].
-pub fn figure_of_shells(seed: u64, height_mm: f64, triangles: usize) -> Result<Solid> {
-    build(&format!("figure_of_shells_{seed}"), &limbs(seed), height_mm, triangles)
+pub fn figure_of_shells(seed: u64, height_mm: f64, triangles: usize, job: &Job) -> Result<Solid> {
+    build(&format!("figure_of_shells_{seed}"), &limbs(seed), height_mm, triangles, job)
 }
 
-fn build(name: &str, shells: &[Vec<Body>], height_mm: f64, triangles: usize) -> Result<Solid> {
+fn build(
+    name: &str,
+    shells: &[Vec<Body>],
+    height_mm: f64,
+    triangles: usize,
+    job: &Job,
+) -> Result<Solid> {
     length("figure", "height_mm", height_mm)?;
     check_range("figure.triangles", triangles as f64, 5e3, 4e6, "")?;
-    let ctx = Context::new(Setup::default());
     let bounds = Bounds { min: Point::new(-0.6, -0.6, 0.0), max: Point::new(0.6, 0.6, 1.3) };
     let at_cell = |cell: f64| -> Result<Mesh> {
         let shell = |s: &Vec<Body>| {
-            Bricks::find(&Blend(s), &bounds, cell, MOST_NODES, &ctx)?.surface(&Blend(s), &ctx)
+            Bricks::find(&Blend(s), &bounds, cell, MOST_NODES, job)?.surface(&Blend(s), job)
         };
         let parts = shells.iter().map(shell).collect::<Result<Vec<Mesh>>>()?;
         Ok(Mesh::concat(name, &parts))

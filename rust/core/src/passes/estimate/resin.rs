@@ -100,7 +100,7 @@ fn areas(surfaces: &[Surface<'_>], grid: Grid, ctx: &Context) -> Result<Vec<f64>
     /// Memory of a block of layers; enough for many layers of any part.
     const BLOCK: usize = 32 << 20;
     let mut out = Vec::with_capacity(grid.layers as usize);
-    Scan::new(surfaces, grid).for_each_block(BLOCK, ctx, |block| {
+    Scan::new(surfaces, grid).for_each_block(BLOCK, &ctx.job, |block| {
         out.extend(block.layers.iter().map(|l| l.area_mm2(&grid)));
         Ok(())
     })?;

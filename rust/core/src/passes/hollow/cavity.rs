@@ -38,7 +38,7 @@ impl Cavities {
     pub(super) fn find(options: &Hollow, part: &Part, ctx: &Context) -> Result<Cavities> {
         let body = Tree::of(&part.body);
         ctx.checkpoint(0.02)?;
-        let pieces = skin(&part.body, &body, options.cell_mm(), &ctx.stage("skin", 0.02, 0.2))?;
+        let pieces = skin(&part.body, &body, options.cell_mm(), &ctx.stage("skin", 0.02, 0.2).job)?;
         let mut found = Cavities {
             meshes: Vec::new(),
             volume_mm3: 0.0,
@@ -76,7 +76,7 @@ impl Cavities {
                 0.6 + 0.4 * (i + 1) as f64 / count,
             );
             let fewer = if options.tolerance_mm > 0.0 {
-                decimate(shell, options.tolerance_mm, &ctx.stage("thin out", 0.0, 0.5))?
+                decimate(shell, options.tolerance_mm, &ctx.stage("thin out", 0.0, 0.5).job)?
             } else {
                 shell
             };
@@ -99,7 +99,7 @@ impl Cavities {
     fn raw_surface(&mut self, options: &Hollow, ctx: &Context) -> Result<Mesh> {
         loop {
             let field = self.deeper(options.wall_mm);
-            let tried = surface(&field, &self.bounds, self.cell_mm, options.max_cells, ctx);
+            let tried = surface(&field, &self.bounds, self.cell_mm, options.max_cells, &ctx.job);
             match tried {
                 Err(Error::Limit { .. }) if self.cell_mm * COARSER <= options.wall_mm / 2.0 => {
                     self.cell_mm *= COARSER;

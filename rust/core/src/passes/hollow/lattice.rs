@@ -55,7 +55,7 @@ impl Lattice {
         let make = |wall_mm: f64, ctx: &Context| {
             let deeper = found.deeper(wall_mm);
             let field = Struts { lattice: *self, pose, deeper };
-            surface(&field, &found.bounds, cell_mm, options.max_cells, ctx)
+            surface(&field, &found.bounds, cell_mm, options.max_cells, &ctx.job)
         };
         let rooted = make(options.wall_mm / 2.0, &ctx.stage("lattice", 0.8, 0.9))?;
         let inside = make(options.wall_mm, &ctx.stage("lattice", 0.9, 1.0))?;

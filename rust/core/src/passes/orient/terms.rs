@@ -168,10 +168,10 @@ impl Judge<'_> {
         let quiet = self.ctx.quiet();
         let setup = &self.ctx.setup;
         let grid = Grid::around(surfaces, pitch_mm, pitch_mm)?;
-        let layers = Scan::new(surfaces, grid).layers(&quiet)?;
-        let survey = Survey::of(&layers, &quiet)?;
+        let layers = Scan::new(surfaces, grid).layers(&quiet.job)?;
+        let survey = Survey::of(&layers, &quiet.job)?;
         let reach = pitch_mm / SELF_SUPPORTING_DEG.to_radians().tan();
-        let over = overhangs(&layers, reach, &quiet)?;
+        let over = overhangs(&layers, reach, &quiet.job)?;
 
         let mut t = Terms { height_mm: grid_height(surfaces), ..Terms::default() };
         let exposure = &setup.exposure;

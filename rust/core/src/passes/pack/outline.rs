@@ -237,7 +237,7 @@ pub(super) fn bands(
     ctx: &Context,
 ) -> Result<(Vec<Ring>, Shadow)> {
     let grid = Grid::around(surfaces, layer_mm, BAND_PITCH_MM)?;
-    let all = Scan::new(surfaces, grid).layers(ctx)?;
+    let all = Scan::new(surfaces, grid).layers(&ctx.job)?;
     let per_band = ((band_mm / layer_mm).round() as usize).max(1);
     let mut rings = Vec::new();
     let mut lowest = Shadow::new();

@@ -57,7 +57,7 @@ pub(super) fn drawn_in(part: &Part, inset_mm: f64, ctx: &Context) -> Result<Opti
         from_mm = end_mm;
     }
     let tools: Vec<&Solid> = tools.iter().collect();
-    let cut = subtract(&part.body, &tools, ctx)?;
+    let cut = subtract(&part.body, &tools, &ctx.job)?;
     let mut out = part.clone();
     if !part.keep_clean.is_empty() {
         let kept = |s: &Source| s.operand == 0 && part.is_keep_clean(s.facet as usize);

@@ -233,7 +233,7 @@ fn footprint(mesh: &Mesh, ctx: &Context) -> Result<Footprint> {
     bounds.max.z = THIN_MM;
     let grid = Grid::over(&bounds, THIN_MM, 0.1)?;
     let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
-    let layers = Scan::new(&[surface], grid).layers(ctx)?;
+    let layers = Scan::new(&[surface], grid).layers(&ctx.job)?;
     let regions = layers.layer(0).islands(&Layer::default(), 0, &grid);
     let regions: Vec<Region> = regions.into_iter().map(|r| r.0).collect();
     Ok(Footprint::of(layers.layer(0), &regions, &grid))

@@ -60,12 +60,12 @@ impl Building {
         bounds.max += Vector::new(AROUND_MM, AROUND_MM, 0.0);
         let grid = Grid::over(&bounds, setup.exposure.layer_mm, setup.machine.pixel_mm)?;
         let body = part.surfaces(&[Role::Body, Role::Lattice]);
-        let layers = Scan::new(&body, grid).layers(&ctx.stage("scan", 0.0, 0.3))?;
-        let survey = Survey::of(&layers, &ctx.stage("islands", 0.3, 0.4))?;
+        let layers = Scan::new(&body, grid).layers(&ctx.stage("scan", 0.0, 0.3).job)?;
+        let survey = Survey::of(&layers, &ctx.stage("islands", 0.3, 0.4).job)?;
         // Only a part that stands on its raft is carried by it; else there is air between.
         let raft = match &part.raft {
             Some(r) if r.plan.lift_mm == 0.0 => {
-                Scan::new(&part.surfaces(&[Role::Raft]), grid).layers(ctx)?
+                Scan::new(&part.surfaces(&[Role::Raft]), grid).layers(&ctx.job)?
             }
             _ => Layers { grid, first: 0, layers: Vec::new() },
         };

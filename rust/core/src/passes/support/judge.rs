@@ -6,7 +6,7 @@
 use super::needs::nearest_pixel;
 use super::tips::Pixel;
 use crate::context::Context;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::layers::{Fill, Layer, Layers, Region, SUBPIXEL, Scan, Surface};
 use crate::mesh::{Mesh, Pose};
 use rayon::prelude::*;
@@ -46,7 +46,7 @@ impl Judge {
         let grid = &body.grid;
         let scanned = |mesh| {
             let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
-            Ok(Scan::new(&[surface], *grid).layers(ctx)?.layers)
+            Ok(Scan::new(&[surface], *grid).layers(&ctx.job)?.layers)
         };
         let before = std::mem::take(self);
         (self.supports, self.base) = (scanned(supports)?, scanned(base)?);
@@ -60,9 +60,7 @@ impl Judge {
         let found = again
             .par_iter()
             .map(|&k| {
-                if ctx.cancel.is_cancelled() {
-                    return Err(Error::Cancelled);
-                }
+                ctx.job.go_on()?;
                 let (here, below, k32) = (whole(k), whole(k - 1), k as u32);
                 let islands = here.islands(&below, k32, grid);
                 let mut jutting = here.beyond(&below, reach_mm, grid);

@@ -31,7 +31,7 @@ pub(super) fn cut(
     let cavities: Vec<Solid> =
         part.cavities.iter().map(|c| Solid::try_from(c.flipped())).collect::<Result<_>>()?;
     let all: Vec<&Solid> = cavities.iter().chain(&tools).collect();
-    let body = subtract(&part.body, &all, ctx)?;
+    let body = subtract(&part.body, &all, &ctx.job)?;
     let mut out = part.clone();
     if !part.keep_clean.is_empty() {
         let kept = |s: &crate::mesh::boolean::Source| {
@@ -44,7 +44,7 @@ pub(super) fn cut(
     if let Some(lattice) = &part.lattice {
         let lattice = Solid::try_from(Mesh::clone(lattice))?;
         let tools: Vec<&Solid> = tools.iter().collect();
-        out.lattice = Some(Arc::new(Mesh::from(subtract(&lattice, &tools, ctx)?.solid)));
+        out.lattice = Some(Arc::new(Mesh::from(subtract(&lattice, &tools, &ctx.job)?.solid)));
     }
     out.vents.extend(spots.iter().map(|(s, cavity)| hole(s, *cavity, &to_body)));
     if options.plugs {

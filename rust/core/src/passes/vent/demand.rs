@@ -63,7 +63,7 @@ impl Demand {
         if !vessels.is_empty() {
             let body = part.surfaces(&[Role::Body, Role::Lattice]);
             let ball_mm = AIR_LOCK_MEASURED_MM;
-            let wide = wide_open(map, &body, &down.tree, &vessels, ball_mm, ctx)?;
+            let wide = wide_open(map, &body, &down.tree, &vessels, ball_mm, &ctx.job)?;
             let mut wide = wide.into_iter();
             vessels.retain(|&root| {
                 let wide = wide.next().unwrap_or(false);

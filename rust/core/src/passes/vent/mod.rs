@@ -173,7 +173,7 @@ fn map(part: &Part, fine: bool, ctx: &Context) -> Result<VoidMap> {
     let surfaces = part.surfaces(&Role::ALL);
     let (layer_mm, pixel_mm) = (ctx.setup.exposure.layer_mm, ctx.setup.machine.pixel_mm);
     let grid = Grid::around(&surfaces, pitch(layer_mm), pitch(pixel_mm))?;
-    VoidMap::of(&Scan::new(&surfaces, grid).layers(ctx)?, ctx)
+    VoidMap::of(&Scan::new(&surfaces, grid).layers(&ctx.job)?, &ctx.job)
 }
 
 impl Vent {
