@@ -18,6 +18,7 @@ mod mesh_health;
 mod mesh_io;
 mod mesh_measure;
 mod mesh_reference;
+mod order;
 mod orient;
 mod orient_rank;
 mod orient_steps;

@@ -96,7 +96,8 @@ pub(crate) fn run_plain<T: Send>(
     work: impl FnOnce(&Job) -> Result<T> + Send,
 ) -> PyResult<T> {
     let mailbox = Arc::new(Mailbox::default());
-    let mut job = Job { threads: how.threads, ..Job::default() };
+    let mut job = Job::default();
+    job.threads = how.threads;
     let pool = job.pool().map_err(|e| errors::to_py(py, e))?;
     if how.progress.is_some() {
         let mailbox = Arc::clone(&mailbox);

@@ -1,6 +1,6 @@
 //! Findings and reports: what a pass or a check has to say about a result that exists.
 
-use crate::mesh::Point;
+use nalgebra::Point3;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -31,7 +31,7 @@ pub struct Finding {
     pub layers: Option<(u32, u32)>,
     /// Where, in plate coordinates, mm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub place: Option<Point>,
+    pub place: Option<Point3<f64>>,
     /// The number that was found, in `unit`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub value: Option<f64>,
@@ -72,7 +72,7 @@ impl Finding {
     }
 
     /// Sets the place in plate coordinates.
-    pub fn at(mut self, place: Point) -> Finding {
+    pub fn at(mut self, place: Point3<f64>) -> Finding {
         self.place = Some(place);
         self
     }
@@ -169,6 +169,17 @@ impl Report {
     pub fn worst(&self) -> Option<Severity> {
         self.all_findings().iter().map(|f| f.severity).max()
     }
+}
+
+/// A moment worth a look at the printer.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Moment {
+    /// The layer just done.
+    pub layer: u32,
+    /// Time since the start, s.
+    pub time_s: f64,
+    /// What to look for.
+    pub why: String,
 }
 
 /// A result with the report of how it came about.

@@ -1,7 +1,9 @@
 #![doc = include_str!("lib.md")]
 
+mod base;
 pub mod check;
 mod context;
+mod disjoint_sets;
 mod error;
 mod export;
 mod finding;
@@ -10,18 +12,21 @@ pub mod layers;
 pub mod mechanics;
 pub mod mesh;
 mod part;
+mod pass;
 pub mod passes;
 mod picture;
 mod plate;
 mod recipe;
 pub mod setup;
 
+pub use base::Base;
 pub use context::Context;
 pub use error::{Error, Result, check_range};
-pub use finding::{Done, Fate, Finding, Report, Severity, Source};
+pub use finding::{Done, Fate, Finding, Moment, Report, Severity, Source};
 pub use job::{CancelToken, Job, THREAD};
 pub use mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
-pub use part::{Base, Member, Part, Role, Supports, Tip, VentHole};
+pub use part::{Member, Part, Role, Supports, Tip, VentHole};
+pub use pass::Pass;
 pub use plate::{Placed, Plate};
 pub use recipe::{PartPass, Recipe, Step};
 pub use setup::Setup;

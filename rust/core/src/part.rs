@@ -1,9 +1,9 @@
 //! The part: the user's solid, its pose, and what the passes added, kept apart by role.
 
+use crate::base::Base;
 use crate::error::{Error, Result};
-use crate::layers::{Fill, Surface};
+use crate::layers::{self, Fill, Surface};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
-use crate::passes::Raft;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -91,17 +91,6 @@ pub struct Supports {
     /// Contacts on which columns stand where no way led to raft or plate; their nodes are feet.
     pub landings: Vec<Tip>,
     /// Watertight pieces, overlapping by design; the layers fuse them by winding.
-    pub mesh: Mesh,
-}
-
-/// The base under a part. Coordinates are the plate's.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Base {
-    /// What was asked for; the support pass lays the base again once it knows where the feet are.
-    pub plan: Raft,
-    /// Area that bonds to the plate, mm².
-    pub bond_mm2: f64,
-    /// Watertight pieces.
     pub mesh: Mesh,
 }
 
@@ -238,8 +227,6 @@ impl Part {
 
     /// Box around everything that will be printed, plate coordinates.
     pub fn bounds(&self) -> Bounds {
-        self.surfaces(&Role::ALL)
-            .iter()
-            .fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&s.pose)))
+        layers::bounds(&self.surfaces(&Role::ALL))
     }
 }

@@ -1,9 +1,10 @@
 //! Islands: what begins in mid-air and, until it joins what stands, is only held by luck.
 
 use super::Evidence;
+use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{Grid, Sets, Survey};
+use crate::layers::{Grid, Survey};
 
 /// Islands that never grow beyond this many pixels may print all the same.
 const TINY_PIXELS: f64 = 9.0;
@@ -66,7 +67,7 @@ impl Floats {
     /// Sweeps upward with one set per piece, set 0 what stands on the plate.
     pub(super) fn of(survey: &Survey) -> Floats {
         let mut out = Floats { floating: vec![false; survey.regions.len()], pieces: Vec::new() };
-        let mut sets = Sets::new(survey.regions.len() + 1);
+        let mut sets = DisjointSets::new(survey.regions.len() + 1);
         let mut growing = vec![Float::default(); survey.regions.len() + 1];
         for k in 0..survey.grid.layers {
             for r in survey.regions_of(k) {

@@ -42,10 +42,9 @@ pub(crate) use stand::{FEW_TIPS, NEW_FRAME};
 
 use crate::context::Context;
 use crate::error::Result;
-use crate::finding::{Done, Finding, Report, Severity};
+use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::part::Part;
-use crate::passes::Pass;
-use crate::passes::estimate::Moment;
+use crate::pass::Pass;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;

@@ -6,7 +6,7 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{From, VoidMap, wide_open};
+use crate::layers::{SweepFrom, VoidMap, wide_open};
 use crate::mechanics::flow::AIR_LOCK_MEASURED_MM;
 use crate::part::Role;
 
@@ -15,7 +15,7 @@ const WORTH_MM3: f64 = 200.0;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let map = VoidMap::of(&e.printed, &e.ctx.job)?;
-    let (up, down) = (map.tree(From::Plate), map.tree(From::Top));
+    let (up, down) = (map.tree(SweepFrom::Plate), map.tree(SweepFrom::Top));
     let pocket = |root: u32| up.root(down.first_region(root)).is_some_and(|u| up.is_pocket(u));
     let roots: Vec<u32> = down
         .roots()

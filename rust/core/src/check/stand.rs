@@ -7,8 +7,9 @@
 
 use super::Evidence;
 use super::limb::Limb;
+use crate::disjoint_sets::DisjointSets;
 use crate::error::{Error, Result};
-use crate::layers::{Layer, SUBPIXEL, Sets};
+use crate::layers::{Layer, SUBPIXEL};
 use crate::mechanics::frame::{Response, SupportFrame, buckling_loads_n};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, springback, tips};
@@ -90,7 +91,7 @@ pub(super) fn sweep(e: &Evidence<'_>) -> Result<Standing> {
         loose_tips: attached.loose,
         unsound: None,
     };
-    let mut sets = Sets::new(survey.regions.len());
+    let mut sets = DisjointSets::new(survey.regions.len());
     let mut pieces: Vec<Option<Piece>> = Vec::new();
     pieces.resize_with(survey.regions.len(), || None);
     let mut limbs = vec![Limb::default(); survey.regions.len()];

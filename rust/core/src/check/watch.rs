@@ -1,8 +1,7 @@
 //! The watch list: the few moments at which it is worth pausing to look.
 
 use super::Profile;
-use crate::finding::{Finding, Severity};
-use crate::passes::estimate::Moment;
+use crate::finding::{Finding, Moment, Severity};
 use crate::setup::Setup;
 
 /// Moments that a person will follow.

@@ -1,8 +1,6 @@
 //! Where layers, rows and pixels lie.
 
-use super::Surface;
-use super::scan::TAG_BITS;
-use super::spans::SUBPIXEL;
+use super::surface::{Surface, bounds};
 use crate::error::{Error, Result, check_range};
 use crate::mesh::{Bounds, Point};
 use serde::{Deserialize, Serialize};
@@ -29,6 +27,14 @@ pub struct Grid {
     pub layers: u32,
 }
 
+/// Ends of spans count in this many parts of a pixel. Whole numbers make sums exact and
+/// independent of their order.
+pub const SUBPIXEL: u32 = 1 << 12;
+
+/// A crossing of a row holds its place and, in this many low bits, the surface's fill and whether
+/// it leaves.
+pub(super) const TAG_BITS: u32 = 3;
+
 /// Crossings are 32-bit numbers that also hold a tag.
 const MAX_COLUMNS: u32 = (1 << (32 - TAG_BITS)) / SUBPIXEL - 2;
 
@@ -45,9 +51,7 @@ impl Grid {
     /// [`Error::Value`] for a pitch or layer outside 0.001..=10 mm, [`Error::Limit`] when more
     /// than about 130 000 pixels, rows or layers would be needed.
     pub fn around(surfaces: &[Surface<'_>], layer_mm: f64, pitch_mm: f64) -> Result<Grid> {
-        let bounds =
-            surfaces.iter().fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&s.pose)));
-        Grid::over(&bounds, layer_mm, pitch_mm)
+        Grid::over(&bounds(surfaces), layer_mm, pitch_mm)
     }
 
     /// The grid over a box; see [`Grid::around`].

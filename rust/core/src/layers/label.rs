@@ -4,7 +4,9 @@
 //! neighbouring rows (run labelling as in He, Chao & Suzuki 2008, 10.1109/TIP.2008.919369).
 
 use super::grid::Grid;
-use super::spans::{Layer, SUBPIXEL, Span};
+use super::grid::SUBPIXEL;
+use super::spans::{Layer, Span};
+use crate::disjoint_sets::DisjointSets;
 use crate::mesh::Point;
 use serde::{Deserialize, Serialize};
 
@@ -170,7 +172,7 @@ impl Labelled {
 
     fn label_solid(&mut self, layer: &Layer, k: u32, grid: &Grid) {
         let n = self.runs.len();
-        let mut sets = Sets::new(n);
+        let mut sets = DisjointSets::new(n);
         // Outline length is gathered on runs first, since regions are not known yet.
         let mut outline = vec![0.0; n];
         let cap = f64::from(SUBPIXEL);
@@ -254,7 +256,7 @@ impl Labelled {
         if !has_gaps {
             return;
         }
-        let mut sets = Sets::new(self.runs.len() + 1);
+        let mut sets = DisjointSets::new(self.runs.len() + 1);
         for r in 0..self.row_count() {
             let here = self.range(r);
             for i in here.start..here.end.saturating_sub(1) {
@@ -428,49 +430,6 @@ fn push_new(out: &mut Vec<(u32, u32)>, pair: (u32, u32)) {
 /// Outline between ends in neighbouring rows, sub-pixels.
 fn slanted(a: u32, b: u32) -> f64 {
     f64::from(a.abs_diff(b)).hypot(f64::from(SUBPIXEL))
-}
-
-/// Union–find whose root is always the least member, so that labels follow the scan order.
-pub(crate) struct Sets(Vec<u32>);
-
-impl Sets {
-    pub(crate) fn new(n: usize) -> Sets {
-        Sets((0..n as u32).collect())
-    }
-
-    pub(crate) fn grow(&mut self) -> usize {
-        self.0.push(self.0.len() as u32);
-        self.0.len() - 1
-    }
-
-    pub(crate) fn root(&mut self, mut i: usize) -> usize {
-        while self.0[i] as usize != i {
-            self.0[i] = self.0[self.0[i] as usize];
-            i = self.0[i] as usize;
-        }
-        i
-    }
-
-    pub(crate) fn join(&mut self, a: usize, b: usize) -> usize {
-        let (a, b) = (self.root(a), self.root(b));
-        self.0[a.max(b)] = a.min(b) as u32;
-        a.min(b)
-    }
-
-    /// Numbers the sets from 0 in the order of their least members; returns how many there are.
-    pub(crate) fn number(&mut self, mut tell: impl FnMut(usize, u32)) -> usize {
-        let mut labels = vec![0u32; self.0.len()];
-        let mut count = 0;
-        for i in 0..self.0.len() {
-            let root = self.root(i);
-            if root == i {
-                labels[i] = count;
-                count += 1;
-            }
-            tell(i, labels[root]);
-        }
-        count as usize
-    }
 }
 
 /// Running integrals of a region in pixels from the grid's corner.

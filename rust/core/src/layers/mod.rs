@@ -7,25 +7,26 @@
 //! panel, and a [`Survey`] follows which solid and void pixels hang together, layer upon layer:
 //! islands, cups, pockets.
 
+mod ball_access;
 mod grid;
 mod label;
+mod merge_tree;
 mod overhang;
 mod scan;
 mod spans;
+mod surface;
 mod survey;
-mod vessel;
 mod void_map;
-mod void_tree;
 mod voids;
 
-pub use grid::{Grid, layers_to};
-pub(crate) use label::Sets;
+pub(crate) use ball_access::wide_open;
+pub use grid::{Grid, SUBPIXEL, layers_to};
 pub use label::{Region, VoidRegion};
+pub(crate) use merge_tree::{Branch, MergeTree, Size};
 pub use overhang::{Overhang, overhangs};
-pub use scan::{Fill, Scan, Surface};
-pub use spans::{Layer, Layers, SUBPIXEL, Span};
+pub use scan::Scan;
+pub use spans::{Layer, Layers, Span};
+pub use surface::{Fill, Surface, bounds};
 pub use survey::{Component, Section, Survey};
-pub(crate) use vessel::wide_open;
-pub(crate) use void_map::{From, Place, VoidMap};
-pub(crate) use void_tree::{Branch, Size, Tree};
+pub(crate) use void_map::{Place, SweepFrom, VoidMap};
 pub use voids::Cup;

@@ -1,8 +1,9 @@
 //! What a layer puts beyond the reach of the layer before.
 
 use super::grid::Grid;
+use super::grid::SUBPIXEL;
 use super::label::{Labelled, Region};
-use super::spans::{Layer, Layers, Reach, SUBPIXEL, Span, subtract, widened};
+use super::spans::{Layer, Layers, Reach, Span, subtract, widened};
 use crate::error::Result;
 use crate::job::Job;
 use rayon::prelude::*;

@@ -5,44 +5,13 @@
 //! same two vertices in the same order (below, above), so they agree to the last bit, each row
 //! is entered as often as it is left, and no fill can leak.
 
-use super::grid::Grid;
-use super::spans::{Layer, Layers, SUBPIXEL, Span};
+use super::grid::{Grid, SUBPIXEL, TAG_BITS};
+use super::spans::{Layer, Layers, Span};
+use super::surface::{Fill, Surface};
 use crate::error::Result;
 use crate::job::Job;
-use crate::mesh::{Mesh, Pose};
 use rayon::prelude::*;
 use std::ops::Range;
-
-/// How a surface takes part in the fill. Windings are summed per kind, since a body that overlaps
-/// itself winds twice there and one cavity surface could not empty it. A point is solid when
-/// `(body ≠ 0 and cavity = 0) or added ≠ 0`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fill {
-    /// Fills what it winds around.
-    Body = 0,
-    /// Empties the body where it winds, however often the body overlaps there.
-    Cavity = 1,
-    /// Fills what it winds around, also inside a cavity: lattice, supports, raft.
-    Added = 2,
-}
-
-/// A triangle surface at its place, as the engine reads it.
-#[derive(Clone, Copy, Debug)]
-pub struct Surface<'a> {
-    /// The triangles.
-    pub mesh: &'a Mesh,
-    /// Takes mesh coordinates to plate coordinates.
-    pub pose: Pose,
-    /// What it does to the space it winds around.
-    pub fill: Fill,
-}
-
-impl<'a> Surface<'a> {
-    /// A surface that fills, with mesh coordinates taken as they are.
-    pub fn body(mesh: &'a Mesh) -> Surface<'a> {
-        Surface { mesh, pose: Pose::identity(), fill: Fill::Body }
-    }
-}
 
 /// Corners in lattice units: x in sub-pixels, y so that row centres are whole, z so that layer
 /// middles are whole.
@@ -295,10 +264,6 @@ fn cut([a, b, c]: Corners, z: f64) -> ([f64; 2], [f64; 2]) {
     };
     if lone_up { (at(b, a), at(c, a)) } else { (at(a, c), at(a, b)) }
 }
-
-/// A crossing holds its place and, in this many low bits, the surface's fill and whether it
-/// leaves.
-pub(super) const TAG_BITS: u32 = 3;
 
 /// Sorts a row's crossings and appends what their windings fill.
 fn fill(row: &mut [u32], out: &mut Vec<Span>) {

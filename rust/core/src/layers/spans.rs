@@ -1,11 +1,7 @@
 //! Layers as rows of solid stretches, and the set operations passes need on them.
 
-use super::grid::Grid;
+use super::grid::{Grid, SUBPIXEL};
 use serde::{Deserialize, Serialize};
-
-/// Ends of spans count in this many parts of a pixel. Whole numbers make sums exact and
-/// independent of their order.
-pub const SUBPIXEL: u32 = 1 << 12;
 
 /// A solid stretch of a pixel row, from `x0` to `x1` in sub-pixels from the grid's left edge.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -1,10 +1,12 @@
 //! One sweep over all layers that finds what hangs together: regions, islands, components, cups.
 
 use super::grid::Grid;
-use super::label::{Labelled, Region, Sets, VoidRegion};
+use super::grid::SUBPIXEL;
+use super::label::{Labelled, Region, VoidRegion};
 use super::scan::Scan;
-use super::spans::{Layer, Layers, SUBPIXEL};
+use super::spans::{Layer, Layers};
 use super::voids::{Cup, Voids};
+use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
 use crate::job::Job;
 use rayon::prelude::*;
@@ -119,7 +121,7 @@ const CHUNK: usize = 256;
 struct Sweep {
     survey: Survey,
     voids: Voids,
-    solids: Sets,
+    solids: DisjointSets,
     before: Labelled,
     next: u32,
 }
@@ -140,7 +142,7 @@ impl Sweep {
                 contacts: Vec::new(),
             },
             voids: Voids::new(),
-            solids: Sets::new(0),
+            solids: DisjointSets::new(0),
             before: Labelled::nothing(),
             next: 0,
         }

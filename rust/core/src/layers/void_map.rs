@@ -6,9 +6,10 @@
 //! the outside is where resin stays (a puddle). Both are the same tree, grown from either end.
 
 use super::grid::Grid;
-use super::label::{Labelled, OUTSIDE, Sets, VoidRegion};
+use super::label::{Labelled, OUTSIDE, VoidRegion};
+use super::merge_tree::{Branch, MergeTree};
 use super::spans::Layers;
-use super::void_tree::{Branch, Tree};
+use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
 use crate::job::Job;
 use crate::mesh::Point;
@@ -28,10 +29,10 @@ pub(crate) enum Place {
 
 /// Which end of the layers a tree is grown from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum From {
-    /// From the plate upward, as layers print.
+pub(crate) enum SweepFrom {
+    /// SweepFrom the plate upward, as layers print.
     Plate,
-    /// From the last layer downward, as resin runs out of the hanging part.
+    /// SweepFrom the last layer downward, as resin runs out of the hanging part.
     Top,
 }
 
@@ -123,42 +124,42 @@ impl VoidMap {
 
     /// Grows the void layer by layer and follows what is closed. Above the last layer everything
     /// is open; below the first lies the plate.
-    pub(crate) fn tree(&self, from: From) -> Tree {
+    pub(crate) fn tree(&self, from: SweepFrom) -> MergeTree {
         let n = self.layers.len();
         let mut grown = Grown { branches: Vec::new(), branch_of: vec![None; self.regions.len()] };
         // Set 0 is the outside, set r + 1 void region r.
-        let mut sets = Sets::new(self.regions.len() + 1);
+        let mut sets = DisjointSets::new(self.regions.len() + 1);
         // Branches that reach the layer last grown, each with a region of theirs.
         let mut live: Vec<(u32, u32)> = Vec::new();
         for step in 0..n {
-            let k = if from == From::Plate { step } else { n - 1 - step };
+            let k = if from == SweepFrom::Plate { step } else { n - 1 - step };
             self.join_layer(&mut sets, k, from);
             live = self.grow(&mut grown, &mut sets, k, &live);
         }
-        if from == From::Plate {
+        if from == SweepFrom::Plate {
             // What the last layer leaves open is open from there on.
             for (branch, _) in live {
                 grown.branches[branch as usize].opens_at = Some(n as u32);
             }
         }
-        Tree::new(self, grown.branches, grown.branch_of)
+        MergeTree::new(self.grid.layer_mm, grown.branches, grown.branch_of)
     }
 
-    fn join_layer(&self, sets: &mut Sets, k: usize, from: From) {
+    fn join_layer(&self, sets: &mut DisjointSets, k: usize, from: SweepFrom) {
         let set = |layer: usize, label: u32| match label {
             OUTSIDE => 0,
             label => (self.starts[layer] + label) as usize + 1,
         };
         let (below, above) = match from {
-            From::Plate if k == 0 => return,
-            From::Plate => (k - 1, k),
-            From::Top if k + 1 == self.layers.len() => {
+            SweepFrom::Plate if k == 0 => return,
+            SweepFrom::Plate => (k - 1, k),
+            SweepFrom::Top if k + 1 == self.layers.len() => {
                 for r in self.starts[k]..self.starts[k + 1] {
                     sets.join(0, r as usize + 1);
                 }
                 return;
             }
-            From::Top => (k, k + 1),
+            SweepFrom::Top => (k, k + 1),
         };
         for &(a, b) in &self.contacts[below] {
             sets.join(set(below, a), set(above, b));
@@ -169,7 +170,7 @@ impl VoidMap {
     fn grow(
         &self,
         tree: &mut Grown,
-        sets: &mut Sets,
+        sets: &mut DisjointSets,
         k: usize,
         live: &[(u32, u32)],
     ) -> Vec<(u32, u32)> {

@@ -5,7 +5,8 @@
 //! outside. Components only ever grow with k, so one union–find swept upward finds them all.
 
 use super::grid::Grid;
-use super::label::{OUTSIDE, Sets, VoidRegion};
+use super::label::{OUTSIDE, VoidRegion};
+use crate::disjoint_sets::DisjointSets;
 use crate::mesh::Point;
 use serde::{Deserialize, Serialize};
 
@@ -42,7 +43,7 @@ impl Cup {
 
 /// The sweep's state: one set per component, set 0 the outside.
 pub(super) struct Voids {
-    sets: Sets,
+    sets: DisjointSets,
     growing: Vec<Growing>,
     /// Set of each void region of the layer last pushed.
     last: Vec<u32>,
@@ -58,7 +59,7 @@ struct Growing {
 impl Voids {
     pub(super) fn new() -> Voids {
         Voids {
-            sets: Sets::new(1),
+            sets: DisjointSets::new(1),
             growing: vec![Growing::default()],
             last: Vec::new(),
             done: Vec::new(),

@@ -1,8 +1,4 @@
-//! The passes: each a plain struct of options that says *what*; [`Context`] says *how*.
-
-use crate::context::Context;
-use crate::error::Result;
-use crate::finding::Done;
+//! The passes: each a plain struct of options that says *what*; [`Context`](crate::Context) says *how*.
 
 pub mod estimate;
 pub mod hollow;
@@ -20,17 +16,4 @@ pub use raft::Raft;
 pub use support::{Edit, Support};
 pub use vent::Vent;
 
-/// One step of the work. Implement it for a struct of your own to extend a recipe.
-pub trait Pass<In> {
-    /// What comes out.
-    type Out;
-
-    /// Word used in reports and recipes.
-    fn name(&self) -> &str;
-
-    /// Does the work.
-    ///
-    /// # Errors
-    /// When no result exists; what physics objects to is a finding in the report instead.
-    fn apply(&self, input: In, ctx: &Context) -> Result<Done<Self::Out>>;
-}
+pub use crate::pass::Pass;

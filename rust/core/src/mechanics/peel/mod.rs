@@ -18,8 +18,8 @@ pub mod film;
 mod section;
 mod torsion;
 
-pub use section::{Run, Section};
-pub use torsion::torsion_mm4;
+pub use section::Section;
+pub use torsion::{Run, torsion_mm4};
 
 use super::{ATMOSPHERE_KPA, mpa, n_s_mm2};
 use crate::setup::Setup;

@@ -1,18 +1,8 @@
 //! A connected piece of a layer, read from the rows of runs that the layer engine keeps.
 
-use super::{compactness, torsion_mm4};
+use super::compactness;
+use super::torsion::{Run, torsion_mm4};
 use crate::mechanics::adhesion::Moments;
-
-/// A stretch of solid in one row of pixels. Row r covers y from r·pitch to (r+1)·pitch.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Run {
-    /// The row.
-    pub row: i32,
-    /// Where the solid begins, mm.
-    pub x0_mm: f64,
-    /// Where it ends, mm.
-    pub x1_mm: f64,
-}
 
 /// What mechanics needs to know of a connected piece of a layer.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

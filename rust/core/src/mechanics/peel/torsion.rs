@@ -10,8 +10,18 @@
 //! every strip, turned or not. And the sum over the nodes is corrected at each end of a row or
 //! column (Euler–Maclaurin), where the equation itself gives the curvature.
 
-use super::Run;
 use std::f64::consts::PI;
+
+/// A stretch of solid in one row of pixels. Row r covers y from r·pitch to (r+1)·pitch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Run {
+    /// The row.
+    pub row: i32,
+    /// Where the solid begins, mm.
+    pub x0_mm: f64,
+    /// Where it ends, mm.
+    pub x1_mm: f64,
+}
 
 /// Steps of the grid across the section's thickness.
 const STEPS: f64 = 10.0;

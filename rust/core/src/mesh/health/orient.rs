@@ -1,7 +1,8 @@
 //! Which way facets face: alike within a surface, outward for a body, inward for its cavities.
 
+use crate::disjoint_sets::DisjointSets;
 use crate::mesh::edges::{Edges, Side};
-use crate::mesh::shells::{Shells, Union};
+use crate::mesh::shells::Shells;
 use crate::mesh::{Bounds, Mesh, Point, Vector, measure};
 
 /// Facets that hang together by edges which exactly two share, and which of them to turn so that
@@ -17,22 +18,22 @@ pub(super) struct Patches {
 
 impl Patches {
     pub(super) fn of(triangles: &[[u32; 3]], edges: &Edges) -> Patches {
-        let mut union = Union::new(triangles.len());
+        let mut sets = DisjointSets::new(triangles.len());
         let mut twist = None;
         for edge in edges.iter() {
             if let [a, b] = edge.sides {
                 let against = a.forward() == b.forward();
-                if !union.join(a.facet(), b.facet(), against) && twist.is_none() {
+                if !sets.join_sided(a.facet(), b.facet(), against) && twist.is_none() {
                     twist = Some([edge.low, edge.high]);
                 }
             }
         }
-        let shells = Shells::from_union(&mut union, triangles);
+        let shells = Shells::from_sets(&mut sets, triangles);
         let mut turned = Vec::new();
         for patch in 0..shells.count() {
             let facets = shells.facets(patch);
             let (against, along): (Vec<u32>, Vec<u32>) =
-                facets.iter().partition(|&&f| union.find(f as usize).1);
+                facets.iter().partition(|&&f| sets.find(f as usize).1);
             turned.extend(if against.len() <= along.len() { against } else { along });
         }
         turned.sort_unstable();

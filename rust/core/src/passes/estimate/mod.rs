@@ -8,12 +8,12 @@ mod sheet;
 
 pub use sheet::{CAUTIONS, Mark, Sheet};
 
-use super::Pass;
 use crate::context::Context;
 use crate::error::{Result, check_range};
-use crate::finding::{Done, Finding, Report, Severity};
+use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::mechanics::time;
 use crate::part::Role;
+use crate::pass::Pass;
 use crate::plate::Plate;
 use crate::setup::Setup;
 use resin::Drawn;
@@ -78,17 +78,6 @@ pub struct Refill {
     pub time_s: f64,
     /// Resin to pour in, ml.
     pub resin_ml: f64,
-}
-
-/// A moment worth a look at the printer.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Moment {
-    /// The layer just done.
-    pub layer: u32,
-    /// Time since the start, s.
-    pub time_s: f64,
-    /// What to look for.
-    pub why: String,
 }
 
 /// Where a number of a [`Cost`] comes from.

@@ -6,12 +6,12 @@ mod wall;
 
 pub use lattice::Lattice;
 
-use super::Pass;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::measure::volume_mm3;
 use crate::part::Part;
+use crate::pass::Pass;
 use cavity::Cavities;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;

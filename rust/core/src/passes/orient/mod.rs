@@ -11,12 +11,12 @@ use choose::Extremes;
 pub use choose::{Goal, Weights};
 pub use terms::{TERMS, Terms};
 
-use super::Pass;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::{Pose, Vector};
 use crate::part::Part;
+use crate::pass::Pass;
 use crate::setup::Machine;
 use nalgebra::{Translation3, UnitQuaternion};
 use rayon::prelude::*;

@@ -23,11 +23,11 @@ pub use polygon::{Point2, signed_area_mm2};
 pub use shape::Ring;
 pub use strip::{Budget, Laid, Strip, StripTask, strip};
 
-use super::Pass;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::part::{Part, Role};
+use crate::pass::Pass;
 use crate::plate::{Placed, Plate};
 use crate::setup::Setup;
 use plan::{Printer, Task, Unit};

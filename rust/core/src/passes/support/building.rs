@@ -10,6 +10,7 @@ use super::tips::{Pixel, Site, Sites, Stand};
 use super::trees::{self, Trees};
 use super::ways::Ways;
 use super::{Support, braces, geometry, telling};
+use crate::base::{Base, Raft, Style};
 use crate::check;
 use crate::context::Context;
 use crate::error::Result;
@@ -18,9 +19,7 @@ use crate::layers::{Grid, Layers, Scan, Survey};
 use crate::mechanics::bar;
 use crate::mechanics::peel::{Model, Pull};
 use crate::mesh::Vector;
-use crate::part::{Base, Member, Part, Role, Supports};
-use crate::passes::Raft;
-use crate::passes::raft::Style;
+use crate::part::{Member, Part, Role, Supports};
 use crate::setup::Setup;
 use std::sync::Arc;
 

@@ -38,7 +38,7 @@ impl Support {
     /// are led down anew by these options. A part without supports begins without tips.
     ///
     /// # Errors
-    /// As [`apply`](crate::passes::Pass::apply), and [`Error::Pass`] when a tip of the part has no
+    /// As [`apply`](crate::Pass::apply), and [`Error::Pass`] when a tip of the part has no
     /// room by these options.
     pub fn edit(&self, part: Part, ctx: &Context) -> Result<Edit> {
         self.validate()?;

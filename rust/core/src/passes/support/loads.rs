@@ -4,8 +4,9 @@
 use super::tips::{Pixel, Site, Sites};
 use crate::check::Load;
 use crate::context::Context;
+use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
-use crate::layers::{Layer, Layers, Sets, Survey};
+use crate::layers::{Layer, Layers, Survey};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, tips};
 use std::collections::BTreeMap;
@@ -103,7 +104,7 @@ impl Loads<'_> {
     ) -> Result<Verdict> {
         let survey = self.survey;
         let mut verdict = Verdict::default();
-        let mut sets = Sets::new(survey.regions.len());
+        let mut sets = DisjointSets::new(survey.regions.len());
         let mut regions = Lookup::new(sites.layers, survey);
         let mut starting: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
         let own = found.iter().enumerate().map(|(i, site)| (site.layer, site.pixel, i));

@@ -21,12 +21,12 @@ mod ways;
 
 pub use edit::Edit;
 
-use super::Pass;
 use crate::check;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Report};
 use crate::part::{Part, Tip};
+use crate::pass::Pass;
 use crate::setup::Setup;
 use building::Building;
 use needs::Reach;

@@ -6,12 +6,13 @@ use super::loads::{Case, Loads, Verdict};
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
+use crate::base::Base;
 use crate::check;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::Layers;
 use crate::mechanics::bar;
 use crate::mesh::Point;
-use crate::part::{Base, Part, Supports, Tip};
+use crate::part::{Part, Supports, Tip};
 use crate::setup::Setup;
 
 /// Everything that is reported on.

@@ -6,7 +6,7 @@ use super::size::Pool;
 use super::{Unserved, Vent};
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{From, Size, Tree, VoidMap, wide_open};
+use crate::layers::{MergeTree as Tree, Size, SweepFrom as From, VoidMap, wide_open};
 use crate::mechanics::flow::AIR_LOCK_MEASURED_MM;
 use crate::part::{Part, Role};
 

@@ -14,14 +14,14 @@ mod size;
 mod tell;
 mod walls;
 
-use super::Pass;
 use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::finding::{Done, Report};
-use crate::layers::{From, Grid, Scan, Size, VoidMap};
+use crate::layers::{Grid, Scan, Size, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{Bore, Liquid};
 use crate::mesh::Point;
 use crate::part::{Part, Role};
+use crate::pass::Pass;
 use crate::setup::Setup;
 use demand::Demand;
 use needs::Need;

@@ -4,7 +4,7 @@
 //! voids join, either hole serves both. So the fewest holes are one for each leaf of the void's
 //! tree, after leaves too small to matter have been dropped.
 
-use crate::layers::{Branch, From, Size, Tree, VoidMap};
+use crate::layers::{Branch, MergeTree as Tree, Size, SweepFrom as From, VoidMap};
 
 /// One hole that must be made.
 #[derive(Clone, Debug)]

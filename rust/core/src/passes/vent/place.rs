@@ -10,7 +10,7 @@ use super::needs::{Need, Step};
 use super::walls::{Stretch, Walls, across};
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{From, Place, VoidMap};
+use crate::layers::{Place, SweepFrom as From, VoidMap};
 use crate::mesh::{Point, Vector};
 use crate::part::Part;
 use parry3d_f64::math::{Pose as ParryPose, Vector as ParryVector};

@@ -5,7 +5,7 @@ use super::needs::Need;
 use super::{Made, Unserved, Vent, size};
 use crate::context::Context;
 use crate::finding::{Finding, Report, Severity};
-use crate::layers::{From, Place, VoidMap};
+use crate::layers::{Place, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{self, Bore, Liquid};
 use crate::mechanics::suction;
 use crate::mesh::Point;

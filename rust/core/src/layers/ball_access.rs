@@ -1,10 +1,11 @@
 //! Whether a void is wide open: whether a ball can roll into it from outside.
 
 use super::grid::Grid;
-use super::scan::{Scan, Surface};
+use super::merge_tree::MergeTree;
+use super::scan::Scan;
 use super::spans::{Layer, Layers};
-use super::void_map::{From, Place, VoidMap};
-use super::void_tree::Tree;
+use super::surface::Surface;
+use super::void_map::{Place, SweepFrom, VoidMap};
 use crate::error::Result;
 use crate::job::Job;
 use crate::mesh::{Bounds, Point, Pose, Vector};
@@ -18,7 +19,7 @@ use crate::mesh::{Bounds, Point, Pose, Vector};
 pub(crate) fn wide_open(
     map: &VoidMap,
     surfaces: &[Surface<'_>],
-    tree: &Tree,
+    tree: &MergeTree,
     voids: &[u32],
     ball_mm: f64,
     job: &Job,
@@ -28,14 +29,14 @@ pub(crate) fn wide_open(
     let raise = Pose::translation(lift.x, lift.y, lift.z);
     let surfaces: Vec<Surface<'_>> =
         surfaces.iter().map(|s| Surface { pose: raise * s.pose, ..*s }).collect();
-    let bounds = surfaces.iter().fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&s.pose)));
+    let bounds = super::surface::bounds(&surfaces);
     let by = Vector::repeat(radius);
     let bounds = Bounds { min: bounds.min - by, max: bounds.max + by };
     let pitch = map.grid.pitch_mm.max(BALL_PITCH_MM);
     let grid = Grid::over(&bounds, pitch, pitch)?;
     let layers = Scan::new(&surfaces, grid).layers(job)?;
     let grown = VoidMap::of(&grow(&layers, radius, job)?, job)?;
-    let closed = grown.tree(From::Plate);
+    let closed = grown.tree(SweepFrom::Plate);
     let reached = |p: &Point| match grown.place(p) {
         Place::Solid => false,
         Place::Outside => true,

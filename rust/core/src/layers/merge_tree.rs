@@ -1,7 +1,5 @@
 //! How closed voids grow together as the layers are taken from either end.
 
-use super::void_map::VoidMap;
-
 /// A closed void from one joining to the next.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Branch {
@@ -39,7 +37,7 @@ impl Size {
 
 /// Closed voids as they grow and join. A *root* is a void as it was last before it opened or
 /// ended; all that joined to make it are its branches.
-pub(crate) struct Tree {
+pub(crate) struct MergeTree {
     /// The branches, parts before wholes.
     pub(crate) branches: Vec<Branch>,
     /// For each void region the branch it is closed in, if it is.
@@ -50,13 +48,17 @@ pub(crate) struct Tree {
     pub(crate) root_of: Vec<u32>,
 }
 
-impl Tree {
-    pub(super) fn new(map: &VoidMap, branches: Vec<Branch>, branch_of: Vec<Option<u32>>) -> Tree {
+impl MergeTree {
+    pub(super) fn new(
+        layer_mm: f64,
+        branches: Vec<Branch>,
+        branch_of: Vec<Option<u32>>,
+    ) -> MergeTree {
         let mut sizes: Vec<Size> = Vec::with_capacity(branches.len());
         for b in &branches {
             let mut size = Size::NONE;
             for &(k, area) in &b.areas {
-                let volume_mm3 = area * map.grid.layer_mm;
+                let volume_mm3 = area * layer_mm;
                 size.add(Size { volume_mm3, widest_mm2: area, layers: (k, k) });
             }
             b.parts.iter().for_each(|&p| size.add(sizes[p as usize]));
@@ -68,7 +70,7 @@ impl Tree {
                 root_of[i] = root_of[whole as usize];
             }
         }
-        Tree { branches, branch_of, sizes, root_of }
+        MergeTree { branches, branch_of, sizes, root_of }
     }
 
     /// The root of the closed void that a region belongs to.

@@ -1,0 +1,20 @@
+//! What every pass promises.
+
+use crate::context::Context;
+use crate::error::Result;
+use crate::finding::Done;
+
+/// One step of the work. Implement it for a struct of your own to extend a recipe.
+pub trait Pass<In> {
+    /// What comes out.
+    type Out;
+
+    /// Word used in reports and recipes.
+    fn name(&self) -> &str;
+
+    /// Does the work.
+    ///
+    /// # Errors
+    /// When no result exists; what physics objects to is a finding in the report instead.
+    fn apply(&self, input: In, ctx: &Context) -> Result<Done<Self::Out>>;
+}
