@@ -70,6 +70,7 @@ from vatwright.errors import (
     PassError,
     StructureError,
 )
+from vatwright.plates import Run, prepare
 
 __all__ = [
     "BUILT_IN",
@@ -117,6 +118,7 @@ __all__ = [
     "Recipe",
     "Report",
     "Resin",
+    "Run",
     "Setup",
     "Solid",
     "StructureError",
@@ -133,6 +135,7 @@ __all__ = [
     "__version__",
     "batch",
     "diagnose",
+    "prepare",
     "repair",
     "select",
     "shapes",

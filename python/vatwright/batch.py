@@ -2,24 +2,18 @@
 
 Each file becomes a folder of its own under ``out/parts``, named after the file and the hash of
 everything that shapes the result (file, recipe, setup, options, version). It appears whole or
-not at all, so whatever ends the run, the next one goes on from there.
+not at all, so whatever ends the run, the next one goes on from there; and what it finds there it
+believes only as far as the digests hold.
 """
 
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import multiprocessing
 import os
-import pickle
-import re
-import shutil
-import signal
-import tempfile
-import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -29,49 +23,23 @@ from concurrent.futures import (
     wait,
 )
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path as FilePath
 from typing import Any, Literal
 
+from vatwright import disk, keep, worker
 from vatwright import report as reports
-from vatwright._core import VERSION, Mesh, Part, Recipe, Report, Setup, repair
-from vatwright.errors import ConfigError, Error
+from vatwright._core import Part, Recipe, Report, Setup
+from vatwright.errors import Error, LimitError
+from vatwright.keep import Outcome
+from vatwright.output import Output
+from vatwright.sizes import Reading
 from vatwright.types import Path, Progress
+from vatwright.worker import Job
 
-__all__ = ["Batch", "Outcome", "batch", "safe_name"]
+__all__ = ["Batch", "Outcome", "batch"]
 
 MeshFormat = Literal["3mf", "stl"]
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What became of one file."""
-
-    source: str
-    """The file, as it was given."""
-    status: Literal["done", "kept", "failed"]
-    """Worked on now, found finished from an earlier run, or without a result."""
-    name: str = ""
-    """Name of the part, as findings and plates use it."""
-    folder: str = ""
-    """Folder of the result, relative to the output folder; empty when failed."""
-    seconds: float = 0.0
-    """Time the work took, in whichever run did it."""
-    worst: str = ""
-    """Gravest severity found: note, warning, fault, or nothing."""
-    findings: int = 0
-    """Number of findings."""
-    code: str = ""
-    """Stable code of the error, when failed."""
-    message: str = ""
-    """What went wrong, when failed."""
-    remedy: str = ""
-    """What to do about it, when failed."""
-
-    @property
-    def ok(self) -> bool:
-        """Whether there is a result."""
-        return self.status != "failed"
 
 
 @dataclass(frozen=True)
@@ -82,32 +50,32 @@ class Batch:
     outcomes: tuple[Outcome, ...]
 
     def parts(self) -> list[Part]:
-        """The finished parts, read from the output folder."""
-        finished = (self.out / o.folder for o in self.outcomes if o.ok)
-        return [Part.from_bytes((folder / _PART).read_bytes()) for folder in finished]
+        """The finished parts, read from the output folder.
+
+        Raises:
+            FormatError: one was changed since it was written.
+        """
+        return [Part.from_bytes(keep.read(folder, keep.PART)) for folder in self._folders()]
 
     def reports(self) -> list[Report]:
-        """The reports of the finished parts."""
-        finished = (self.out / o.folder for o in self.outcomes if o.ok)
-        return [reports.load(folder / _REPORT) for folder in finished]
+        """The reports of the finished parts.
+
+        Raises:
+            FormatError: one was changed since it was written.
+        """
+        return [_report(folder) for folder in self._folders()]
+
+    def _folders(self) -> Iterator[FilePath]:
+        """Folders of the finished parts, also when a later run moved them aside."""
+        for outcome in self.outcomes:
+            if outcome.ok:
+                folder = self.out / outcome.folder
+                yield folder if folder.is_dir() else self.out / keep.SUPERSEDED / outcome.folder
 
 
-@dataclass(frozen=True)
-class _Job:
-    """One file and all that shapes its result; travels to the worker."""
-
-    source: str
-    out: str
-    recipe: Recipe
-    setup: Setup
-    unit_mm: float | None
-    mesh: MeshFormat
-    threads: int
-
-
-_PART = "part.cbor"
-_REPORT = "report.json"
-_OUTCOME = "outcome.json"
+def _report(folder: FilePath) -> Report:
+    text = keep.read(folder, keep.REPORT).decode()
+    return reports.from_json(text, place=os.fspath(folder / keep.REPORT))
 
 
 def batch(
@@ -118,8 +86,13 @@ def batch(
     out: Path,
     executor: Executor | None = None,
     unit_mm: float | None = None,
+    scale: float = 1.0,
+    reading: Mapping[str, Any] | None = None,
+    mending: Mapping[str, float] | None = None,
     mesh: MeshFormat = "3mf",
     threads: int = 1,
+    budget_s: float | None = None,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
 ) -> Batch:
     """Runs a recipe on many files and writes the table ``out/table.csv`` and ``.json``.
@@ -127,20 +100,51 @@ def batch(
     Without an ``executor``, one process a core is used, made anew should one be killed. Any
     other ``concurrent.futures.Executor`` does as well, such as the one of a Dask client
     (``client.get_executor()``); its workers must see the files and ``out`` under the same names.
-    ``threads`` is the number of threads in each worker, ``unit_mm`` the length of a unit of the
-    files, ``mesh`` the format in which each part is also written.
+
+    Args:
+        paths: STL, OBJ and 3MF files. Parts are named after them, each name once: a second
+            ``body.stl`` becomes "body 2".
+        recipe: by default every pass.
+        setup: by default the built-in one.
+        out: folder of the results; one run at a time has it, others wait. What is there is used
+            again where its digests hold; results of files that are no longer given are moved to
+            ``out/superseded``, where a later run finds them.
+        executor: does the work.
+        unit_mm: length of a unit of the files, mm. Without it, a file that does not say its
+            unit and makes no sense in millimetres fails with a guess.
+        scale: factor on the size.
+        reading: ``weld_mm`` and ``max_bytes`` of :meth:`vatwright.Mesh.load`.
+        mending: options of :func:`vatwright.repair`.
+        mesh: format in which each part is also written.
+        threads: threads in each worker.
+        budget_s: most time for one file, s; one that takes longer fails alone.
+        memory_mb: most memory of a worker, MB, where the system tells it (Linux); a file that
+            takes more fails alone.
+        progress: called with file and share done.
 
     A file that cannot be prepared is a row of the table with code and message. Findings do not
     make a row fail. An interrupt stops the work, writes the table of what there is and is
-    raised again.
+    raised again. Names in the CSV table that a spreadsheet would take for a formula begin with an
+    apostrophe.
 
     Raises:
-        FileError: the output folder cannot be written.
+        OSError: the output folder cannot be written.
     """
     folder = FilePath(out)
-    (folder / "parts").mkdir(parents=True, exist_ok=True)
-    shared = (str(folder), recipe or Recipe(), setup or Setup(), unit_mm, mesh, threads)
-    jobs = [_Job(os.fspath(path), *shared) for path in paths]
+    given = [os.fspath(path) for path in paths]
+    names = disk.unique_names(FilePath(path).stem for path in given)
+    shared = (
+        str(folder),
+        recipe or Recipe(),
+        setup or Setup(),
+        Reading(unit_mm, scale, **(reading or {})),
+        dict(mending or {}),
+        mesh,
+        threads,
+        budget_s,
+        memory_mb,
+    )
+    jobs = [Job(path, name, *shared) for path, name in zip(given, names, strict=True)]
     outcomes: dict[int, Outcome] = {}
 
     def note(index: int, outcome: Outcome) -> None:
@@ -148,27 +152,25 @@ def batch(
         if progress is not None:
             progress(f"{len(outcomes)} of {len(jobs)}: {outcome.source}", len(outcomes) / len(jobs))
 
-    try:
-        if executor is None:
-            _run_in_processes(jobs, note)
-        else:
-            for index in _run(executor, jobs, range(len(jobs)), len(jobs), note):
-                note(index, _failed(jobs[index], BrokenExecutor("the executor lost its workers")))
-    finally:
-        done = Batch(folder, tuple(outcomes[i] for i in sorted(outcomes)))
-        _write_table(done)
+    with Output.held(folder, progress) as output:
+        output.clear_leftovers()
+        try:
+            if executor is None:
+                _run_in_processes(jobs, note)
+            else:
+                for index in _run(executor, jobs, range(len(jobs)), len(jobs), note):
+                    lost = BrokenExecutor("the executor lost its workers")
+                    note(index, worker.failed(jobs[index], lost))
+        finally:
+            done = Batch(folder, tuple(outcomes[i] for i in sorted(outcomes)))
+            _write_table(done, output)
+        output.keep_parts({FilePath(o.folder).name for o in done.outcomes})
     return done
-
-
-def safe_name(name: str) -> str:
-    """A file name made of plain letters that stays in its folder, for any text from outside."""
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", name)[:80].strip("._-")
-    return plain or "part"
 
 
 def _run(
     executor: Executor,
-    jobs: Sequence[_Job],
+    jobs: Sequence[Job],
     indices: Iterable[int],
     window: int,
     note: Callable[[int, Outcome], None],
@@ -181,7 +183,7 @@ def _run(
         while True:
             for index in waiting:
                 try:
-                    running[executor.submit(_work, jobs[index])] = index
+                    running[executor.submit(worker.work, jobs[index])] = index
                 except BrokenExecutor:
                     lost.append(index)
                 if len(running) >= window:
@@ -195,13 +197,13 @@ def _run(
                 except BrokenExecutor:
                     lost.append(index)
                 except Exception as error:  # whatever the executor says of this job
-                    note(index, _failed(jobs[index], error))
+                    note(index, worker.failed(jobs[index], error))
     finally:
         for future in running:
             future.cancel()
 
 
-def _run_in_processes(jobs: Sequence[_Job], note: Callable[[int, Outcome], None]) -> None:
+def _run_in_processes(jobs: Sequence[Job], note: Callable[[int, Outcome], None]) -> None:
     """Runs jobs in processes; a killed one loses only its own part.
 
     When a process dies, its pool breaks and says no more than that. So the jobs that were under
@@ -213,21 +215,34 @@ def _run_in_processes(jobs: Sequence[_Job], note: Callable[[int, Outcome], None]
     while left:
         finished: set[int] = set()
 
-        def keep(index: int, outcome: Outcome, finished: set[int] = finished) -> None:
+        def settle(index: int, outcome: Outcome, finished: set[int] = finished) -> None:
             finished.add(index)
             note(index, outcome)
 
         # A few more than workers, so that none waits and few are under suspicion.
-        suspects = _run_pool(jobs, left, workers, workers + 2, keep)
+        suspects = _run_pool(jobs, left, workers, workers + 2, settle)
         for index in suspects[: workers + 2]:
-            if _run_pool(jobs, [index], 1, 1, keep):
-                gone = BrokenExecutor("its process was killed, perhaps for want of memory")
-                keep(index, _failed(jobs[index], gone))
+            why: Error | BrokenExecutor | None = _why_ended(jobs[index])
+            if why is None and _run_pool(jobs, [index], 1, 1, settle):
+                killed = BrokenExecutor("its process was killed, perhaps for want of memory")
+                why = _why_ended(jobs[index]) or killed
+            if why is not None:
+                settle(index, worker.failed(jobs[index], why))
         left = [index for index in left if index not in finished]
 
 
+def _why_ended(job: Job) -> LimitError | None:
+    """What a worker that ended itself left to say of its job."""
+    spent = worker.spent(job)
+    if not spent.exists():
+        return None
+    why = worker.limit(*spent.read_text(encoding="utf-8").split("; "))
+    spent.unlink()
+    return why
+
+
 def _run_pool(
-    jobs: Sequence[_Job],
+    jobs: Sequence[Job],
     indices: Sequence[int],
     workers: int,
     window: int,
@@ -242,7 +257,7 @@ def _pool(workers: int) -> Iterator[Executor]:
     """Processes that stop their work at the next checkpoint when the block is left by force."""
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
-    pool = ProcessPoolExecutor(workers, context, _start, (stop,))
+    pool = ProcessPoolExecutor(workers, context, worker.start, (stop,))
     try:
         yield pool
     except BaseException:
@@ -252,143 +267,42 @@ def _pool(workers: int) -> Iterator[Executor]:
         pool.shutdown(cancel_futures=True)
 
 
-# Set by the parent when a worker of its pool is to stop; None in workers of other executors.
-_stop: Any = None
-
-
-def _start(stop: Any) -> None:
-    """Prepares a worker: the parent alone decides what an interrupt means."""
-    global _stop  # noqa: PLW0603 (an initializer has no other way to leave something behind)
-    _stop = stop
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-class _Stopped(Exception):
-    """The parent asked the worker to stop."""
-
-
-def _watch(_stage: str, _fraction: float) -> None:
-    if _stop is not None and _stop.is_set():
-        raise _Stopped
-
-
-def _work(job: _Job) -> Outcome:
-    """Prepares one file in a worker; what goes wrong is an outcome, not an exception."""
-    start = time.perf_counter()
-    try:
-        return _prepare(job, start)
-    except Exception as error:
-        return _failed(job, error, time.perf_counter() - start)
-
-
-def _prepare(job: _Job, start: float) -> Outcome:
-    _watch("", 0.0)
-    parts = FilePath(job.out) / "parts"
-    source = FilePath(job.source)
-    final = parts / f"{safe_name(source.stem)}-{_key(job)[:16]}"
-    kept = _kept(job, final)
-    if kept is not None:
-        return kept
-    mended = repair(Mesh.load(job.source, unit_mm=job.unit_mm))
-    part = Part(mended.value, name=source.stem)
-    done = job.recipe.apply(part, job.setup, progress=_watch, threads=job.threads)
-    report = done.report.replace(inner=[mended.report, *done.report.inner])
-    found = report.all_findings()
-    outcome = Outcome(
-        source=job.source,
-        status="done",
-        name=source.stem,
-        folder=final.relative_to(job.out).as_posix(),
-        seconds=round(time.perf_counter() - start, 3),
-        worst=report.worst or "",
-        findings=len(found),
-    )
-    # On the same file system as its goal, so that the last step is a rename.
-    work = FilePath(tempfile.mkdtemp(prefix=".work-", dir=parts))
-    try:
-        (work / _PART).write_bytes(done.value.to_bytes())
-        done.value.save(work / f"part.{job.mesh}")
-        reports.save(report, work / _REPORT)
-        (work / _OUTCOME).write_text(json.dumps(asdict(outcome), indent=1), encoding="utf-8")
-        work.chmod(0o755)
-        _settle(job, work, final)
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-    return outcome
-
-
-def _settle(job: _Job, work: FilePath, final: FilePath) -> None:
-    """Moves a finished folder to its place, unless another worker had the same file."""
-    try:
-        work.rename(final)
-    except OSError:
-        if _kept(job, final) is None:
-            # Not whole: somebody else's hand, or a system that lost power.
-            shutil.rmtree(final, ignore_errors=True)
-            work.rename(final)
-
-
-def _kept(job: _Job, final: FilePath) -> Outcome | None:
-    """The outcome of an earlier run, when all its files are there."""
-    if not all((final / name).is_file() for name in (_PART, _REPORT, f"part.{job.mesh}")):
-        return None
-    try:
-        values = json.loads((final / _OUTCOME).read_text(encoding="utf-8"))
-        return replace(Outcome(**values), source=job.source, status="kept")
-    except (OSError, ValueError, TypeError):
-        return None
-
-
-def _key(job: _Job) -> str:
-    """Hash of everything that shapes the result."""
-    try:
-        recipe = job.recipe.to_json().encode()
-    except ConfigError:
-        # Passes of one's own count by class and attributes; their code is not seen.
-        recipe = pickle.dumps(job.recipe, protocol=4)
-    words = (VERSION, FilePath(job.source).stem, job.setup.to_toml(), repr(job.unit_mm), job.mesh)
-    digest = hashlib.sha256()
-    for piece in (*(w.encode("utf-8", "surrogateescape") for w in words), recipe):
-        digest.update(len(piece).to_bytes(8, "little"))
-        digest.update(piece)
-    with FilePath(job.source).open("rb") as file:
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return digest.hexdigest()
-
-
-def _failed(job: _Job, error: BaseException, seconds: float = 0.0) -> Outcome:
-    if isinstance(error, Error):
-        code = error.code
-    elif isinstance(error, OSError):
-        code = "io"
-    elif isinstance(error, _Stopped):
-        code = "cancelled"
-    else:
-        code = type(error).__name__
-    remedy = error.remedy if isinstance(error, Error) else ""
-    return Outcome(
-        job.source,
-        "failed",
-        name=FilePath(job.source).stem,
-        seconds=round(seconds, 3),
-        code=code,
-        message=(str(error) or type(error).__name__).removesuffix(f"; {remedy}"),
-        remedy=remedy,
-    )
-
-
-def _write_table(done: Batch) -> None:
+def _write_table(done: Batch, output: Output) -> None:
     rows = [asdict(outcome) for outcome in done.outcomes]
     text = io.StringIO(newline="")
-    writer = csv.DictWriter(text, list(Outcome.__dataclass_fields__), lineterminator="\n")
+    writer = csv.DictWriter(text, list(Outcome.__dataclass_fields__))
     writer.writeheader()
-    writer.writerows(rows)
-    reports.write_whole(done.out / "table.csv", text.getvalue())
+    writer.writerows({key: _no_formula(value) for key, value in row.items()} for row in rows)
     for row, outcome in zip(rows, done.outcomes, strict=True):
+        row["findings"] = []
         if outcome.ok:
-            report = reports.load(done.out / outcome.folder / _REPORT)
+            try:
+                report = _report(done.out / outcome.folder)
+            except (OSError, Error):
+                continue  # damaged since; the next run makes the part again
             row["findings"] = [finding.to_dict() for finding in report.all_findings()]
-        else:
-            row["findings"] = []
-    reports.write_whole(done.out / "table.json", json.dumps(rows, indent=1, ensure_ascii=False))
+    work = {(outcome.source, outcome.folder) for outcome in done.outcomes}
+    # A table of nothing but the same work, done or kept, is of no worth beside the new one.
+    with output.replacing("tables", over=_work_of(done.out / "table.json") <= work) as made:
+        disk.write_whole(made / "table.csv", text.getvalue())
+        told = json.dumps(rows, indent=1, ensure_ascii=False)
+        disk.write_whole(made / "table.json", told)
+
+
+def _work_of(table: FilePath) -> set[tuple[str, str]]:
+    """Files and folders of an earlier table."""
+    try:
+        rows = json.loads(table.read_bytes())
+        return {(row["source"], row["folder"]) for row in rows}
+    except (OSError, ValueError, RecursionError, KeyError, TypeError):
+        return set()
+
+
+def _no_formula(value: object) -> object:
+    """Text as it is safe in a spreadsheet: what looks like a formula is made plain text.
+
+    The usual guidance (OWASP, "CSV injection", from memory): an apostrophe before cells that
+    begin with = + - @, a tab or a carriage return, also in their full-width forms.
+    """
+    risky = isinstance(value, str) and value.startswith(tuple("=+-@\t\r\n＝＋－＠"))
+    return f"'{value}" if risky else value

@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import vatwright as vw
-from vatwright import plates
 from vatwright import report as reports
 from vatwright.types import Progress
 
@@ -80,8 +79,8 @@ def _add_input(parser: argparse.ArgumentParser) -> None:
 def _prepare(options: argparse.Namespace) -> int:
     setup = vw.Setup.load(options.setup)
     recipe = vw.Recipe.load(options.recipe) if options.recipe else vw.Recipe()
-    with _progress("parts") as progress:
-        done = vw.batch(
+    with _progress("run") as progress:
+        run = vw.prepare(
             options.files,
             recipe,
             setup,
@@ -89,20 +88,16 @@ def _prepare(options: argparse.Namespace) -> int:
             unit_mm=options.unit_mm,
             progress=progress,
         )
-    for outcome in done.outcomes:
+    for outcome in run.batch.outcomes:
         if not outcome.ok:
             told = " → ".join(filter(None, (outcome.message, outcome.remedy)))
             print(f"vatwright: {outcome.source}: {told}", file=sys.stderr)
-    parts = done.parts()
-    with _progress("plates") as progress:
-        packed = vw.Pack().apply(parts, setup, progress=progress)
-    report = plates.save(packed, setup, options.out, before=done.reports(), outcomes=done.outcomes)
-    if not parts:
+    if not any(outcome.ok for outcome in run.batch.outcomes):
         return USAGE
-    print_plates(report)
-    _print_findings(report)
-    failed = any(not outcome.ok for outcome in done.outcomes)
-    return FAULT if failed or report.worst == "fault" else FINE
+    print_plates(run.report)
+    _print_findings(run.report)
+    failed = any(not outcome.ok for outcome in run.batch.outcomes)
+    return FAULT if failed or run.report.worst == "fault" else FINE
 
 
 def _check(options: argparse.Namespace) -> int:

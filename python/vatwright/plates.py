@@ -1,16 +1,85 @@
-"""Plates as files: what the command and the demo leave in a folder."""
+"""From files to plates as files: what the command and the demo leave in a folder."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from vatwright import disk, types
 from vatwright import report as reports
-from vatwright._core import Done, Estimate, Plate, Report, Setup
-from vatwright.batch import Outcome
-from vatwright.types import Source
+from vatwright._core import Done, Estimate, Pack, Plate, Recipe, Report, Setup
+from vatwright.batch import Batch, batch
+from vatwright.keep import Outcome
+from vatwright.output import Output
+from vatwright.types import Progress, Source
 
-__all__ = ["save", "sources"]
+__all__ = ["Run", "prepare", "save", "sources"]
+
+
+@dataclass(frozen=True)
+class Run:
+    """What a run came to."""
+
+    batch: Batch
+    """What became of each file."""
+    plates: list[Plate]
+    """The plates, as they were written."""
+    report: Report
+    """The report that was written."""
+
+
+def prepare(
+    paths: Iterable[types.Path],
+    recipe: Recipe | None = None,
+    setup: Setup | None = None,
+    *,
+    out: types.Path,
+    pack: Pack | None = None,
+    estimate: Estimate | None = None,
+    progress: Progress | None = None,
+    **options: Any,
+) -> Run:
+    """Runs a recipe on many files, packs the parts onto plates and writes all of it.
+
+    The folder belongs to the run: what an earlier one left there and this one does not make again
+    moves to ``out/superseded``. A run that is stopped before the end leaves the earlier plates,
+    and the next one goes on from the parts that are finished.
+
+    Args:
+        paths: as for :func:`vatwright.batch`.
+        recipe: by default every pass.
+        setup: by default the built-in one.
+        out: folder of the results.
+        pack: how parts go onto plates.
+        estimate: what plates cost.
+        progress: called with what is going on and the share done.
+        options: the others of :func:`vatwright.batch`.
+
+    Raises:
+        OSError: the output folder cannot be written.
+        Error: the parts cannot be packed; each is finished and kept.
+    """
+    setup, folder = setup or Setup(), Path(out)
+
+    def share(start: float, end: float) -> Progress | None:
+        if progress is None:
+            return None
+        return lambda stage, f: progress(stage, start + (end - start) * f)
+
+    with Output.held(folder, progress):
+        done = batch(paths, recipe, setup, out=folder, progress=share(0.0, 0.9), **options)
+        packed = (pack or Pack()).apply(done.parts(), setup, progress=share(0.9, 1.0))
+        report = save(
+            packed,
+            setup,
+            folder,
+            before=done.reports(),
+            outcomes=done.outcomes,
+            estimate=estimate,
+        )
+    return Run(done, packed.value, report)
 
 
 def sources(outcomes: Sequence[Outcome], packed: Done[list[Plate]]) -> list[Source]:
@@ -43,32 +112,38 @@ def save(
     *,
     before: Sequence[Report] = (),
     outcomes: Sequence[Outcome] = (),
+    estimate: Estimate | None = None,
 ) -> Report:
     """Writes every plate as 3MF, STL and picture, and report.json and report.html beside them.
+
+    Plates and reports of an earlier run move to ``superseded`` in the folder, but for those that
+    come out the same.
 
     Args:
         packed: what :class:`vatwright.Pack` returned.
         setup: prints the plates, and says what they cost.
-        folder: exists.
+        folder: made where there is none.
         before: reports of the passes that made the parts.
         outcomes: what became of the files, so that the report names those on no plate too.
+        estimate: what plates cost.
 
     Returns:
         The report that was written; the last of its inner ones are the plates' estimates.
 
     Raises:
-        OSError: a file cannot be written.
+        OSError: a file cannot be written; the folder is then as it was.
     """
-    estimates, pictures = [], []
-    for plate in packed.value:
-        estimates.append(Estimate().apply(plate, setup).report)
-        pictures.append(plate.picture_svg())
-        for ending in ("3mf", "stl"):
-            plate.save(folder / f"{plate.name}.{ending}")
-        reports.write_whole(folder / f"{plate.name}.svg", pictures[-1])
-    inner = [*before, packed.report, *estimates]
-    report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
-    reports.save(report, folder / "report.json")
-    page = reports.to_html([report], title="Plates", pictures=pictures)
-    reports.write_whole(folder / "report.html", page)
+    with Output.held(folder) as output, output.replacing("plates") as made:
+        estimates, pictures = [], []
+        for plate in packed.value:
+            estimates.append((estimate or Estimate()).apply(plate, setup).report)
+            pictures.append(plate.picture_svg())
+            for ending in ("3mf", "stl"):
+                plate.save(made / f"{plate.name}.{ending}")
+            disk.write_whole(made / f"{plate.name}.svg", pictures[-1])
+        inner = [*before, packed.report, *estimates]
+        report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
+        reports.save(report, made / "report.json")
+        page = reports.to_html([report], title="Plates", pictures=pictures)
+        disk.write_whole(made / "report.html", page)
     return report

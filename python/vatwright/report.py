@@ -9,6 +9,7 @@ from html import escape
 from pathlib import Path as FilePath
 
 from vatwright._core import CAUTIONS, Finding, Report
+from vatwright.disk import write_whole
 from vatwright.errors import FormatError
 from vatwright.types import Path
 
@@ -69,17 +70,6 @@ def load(path: Path) -> Report:
     except UnicodeDecodeError as error:
         raise FormatError(f"{place}: this is no report: {error}; make it again") from error
     return from_json(text, place=place)
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Writes a text file that appears whole or not at all."""
-    target = FilePath(path)
-    work = target.with_name(f".{target.name}.{os.getpid()}.new")
-    try:
-        work.write_text(text, encoding="utf-8", newline="")
-        work.replace(target)
-    finally:
-        work.unlink(missing_ok=True)
 
 
 def rows(findings: Iterable[Finding]) -> list[tuple[str, str, str, str, str, str]]:

@@ -15,7 +15,7 @@ import pytest
 from shapes import box
 
 import vatwright as vw
-from vatwright.batch import safe_name
+from vatwright.disk import safe_name
 
 RECIPE = vw.Recipe([])
 
@@ -48,11 +48,11 @@ def write_boxes(folder: Path, count: int) -> list[Path]:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """Every file of the results but the times of the work."""
+    """Every file of the parts but the times of the work."""
     return {
         str(p.relative_to(folder)): p.read_bytes()
         for p in sorted(folder.rglob("*"))
-        if p.is_file() and p.name not in {"outcome.json", "table.csv", "table.json"}
+        if p.is_file() and p.parent.parent.name == "parts" and p.name != "outcome.json"
     }
 
 
@@ -100,7 +100,7 @@ def test_finished_work_is_found_again(tmp_path: Path) -> None:
         (RECIPE, None, None, "3mf", 1),
         (vw.Recipe([vw.Check()]), None, None, "3mf", 3),
         (RECIPE, fine, None, "3mf", 3),
-        (RECIPE, None, 25.4, "3mf", 3),
+        (RECIPE, None, 1.5, "3mf", 3),
         (RECIPE, None, None, "stl", 3),
     ]:
         done = vw.batch(
@@ -210,7 +210,7 @@ def test_an_interrupted_run_goes_on(tmp_path: Path) -> None:
 )
 def test_names_from_outside_stay_inside(name: str, tmp_path: Path) -> None:
     safe = safe_name(name)
-    assert 0 < len(safe) <= 80
+    assert 0 < len(safe.encode()) <= 120
     assert (tmp_path / safe).resolve().parent == tmp_path.resolve()
     assert safe == safe_name(safe)
 
