@@ -5,6 +5,7 @@
 #   make bench   ratios against general-purpose peers, measured in the same run; the share of
 #                every mode in a check; the memory that a large plate takes
 #   make dev     the package in .venv, quick to build, for trying things out
+#   make reference   writes the pages of docs/reference anew from what the code declares
 
 PYTHON ?= python3
 BIN := .venv/bin
@@ -17,7 +18,7 @@ export PROPTEST_RNG_SEED ?= 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
 
-.PHONY: test lint test-rust test-python demo bench dev release clean
+.PHONY: test lint test-rust test-python demo bench dev release reference clean
 
 test: lint test-rust test-python
 
@@ -54,6 +55,9 @@ test-python: dev
 	$(BIN)/mypy
 	$(STUBTEST)
 	$(BIN)/pytest
+
+reference:
+	WRITE_REFERENCE=1 cargo test --workspace --test all -- reference::
 
 demo: release
 	$(BIN)/python -m vatwright.demo out/demo

@@ -5,7 +5,7 @@ layer by layer and with numbers, what would fail. Units are millimetres, seconds
 megapascals and degrees; z points from the build plate into the part, layer 0 touches the plate.
 """
 
-from vatwright import select, shapes
+from vatwright import codes, select, shapes
 from vatwright._core import (
     BUILT_IN,
     CAUTIONS,
@@ -134,6 +134,7 @@ __all__ = [
     "Weights",
     "__version__",
     "batch",
+    "codes",
     "diagnose",
     "prepare",
     "repair",

@@ -29,7 +29,8 @@ _Indices = npt.NDArray[np.uint32]
 
 BUILT_IN: Final[tuple[str, ...]]
 CAUTIONS: Final[tuple[str, ...]]
-CODES: Final[list[str]]
+ERRORS: Final[tuple[dict[str, str], ...]]
+FINDINGS: Final[tuple[dict[str, str], ...]]
 VERSION: Final[str]
 
 @dataclass_transform(eq_default=True, frozen_default=True, kw_only_default=True)

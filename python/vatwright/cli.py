@@ -67,6 +67,10 @@ def _parser() -> argparse.ArgumentParser:
     recipe = commands.add_parser("recipe", help="print a recipe with all its options as TOML")
     recipe.add_argument("file", nargs="?", type=Path, help="a recipe (default: every pass)")
     recipe.set_defaults(run=_recipe)
+
+    explain = commands.add_parser("explain", help="say what a finding's or error's code means")
+    explain.add_argument("code", nargs="?", help="the code (default: list them all)")
+    explain.set_defaults(run=_explain)
     return parser
 
 
@@ -137,6 +141,19 @@ def _setup(options: argparse.Namespace) -> int:
 def _recipe(options: argparse.Namespace) -> int:
     recipe = vw.Recipe.load(options.file) if options.file else vw.Recipe()
     print(recipe.to_toml(), end="")
+    return FINE
+
+
+def _explain(options: argparse.Namespace) -> int:
+    if options.code is None:
+        for kind, table in (("findings", vw.codes.FINDINGS), ("errors", vw.codes.ERRORS)):
+            _print_table((kind, ""), [(c.code, c.meaning) for c in table.values()])
+        return FINE
+    try:
+        print(vw.codes.explain(options.code))
+    except KeyError as error:
+        print(f"vatwright: {error.args[0]}", file=sys.stderr)
+        return USAGE
     return FINE
 
 

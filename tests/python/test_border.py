@@ -124,7 +124,7 @@ def test_a_forked_child_can_work() -> None:
 
 
 def test_every_error_code_of_the_core_has_its_exception() -> None:
-    assert set(errors.BY_CODE) == set(_core.CODES)
+    assert set(errors.BY_CODE) == set(vw.codes.ERRORS)
     for code, kind in errors.BY_CODE.items():
         assert kind.code == code
         assert issubclass(kind, vw.Error)

@@ -28,6 +28,7 @@ mod pack_strip;
 mod plane;
 mod real_files;
 mod recipe;
+mod reference;
 mod select;
 mod setup;
 mod shapes;

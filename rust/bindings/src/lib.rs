@@ -33,7 +33,8 @@ macro_rules! classes {
 fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     run::hold_panics();
     m.add("VERSION", env!("CARGO_PKG_VERSION"))?;
-    m.add("CODES", vatwright::Error::CODES)?;
+    m.add("ERRORS", plain::to_py(m.py(), &vatwright::Error::TABLE)?)?;
+    m.add("FINDINGS", plain::to_py(m.py(), &vatwright::FindingCode::TABLE)?)?;
     m.add("BUILT_IN", PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;
     let cautions = PyTuple::new(m.py(), vatwright::passes::estimate::CAUTIONS)?;
     m.add("CAUTIONS", cautions)?;

@@ -1,6 +1,7 @@
 //! One error type for everything that leaves no result; what physics objects to is a
 //! [`Finding`](crate::Finding) instead.
 
+use crate::codes::Explained;
 use std::path::PathBuf;
 
 /// Shorthand used by the whole crate.
@@ -113,23 +114,87 @@ pub enum Error {
     Cancelled,
 }
 
-impl Error {
-    /// Stable machine-readable code, one per variant.
-    pub fn code(&self) -> &'static str {
-        match self {
-            Error::Io { .. } => "io",
-            Error::Format { .. } => "format",
-            Error::Mesh { .. } => "mesh",
-            Error::NotSolid { .. } => "not_solid",
-            Error::Value { .. } => "value",
-            Error::Config { .. } => "config",
-            Error::Limit { .. } => "limit",
-            Error::Pass { .. } => "pass",
-            Error::Structure { .. } => "structure",
-            Error::Cancelled => "cancelled",
-        }
-    }
+macro_rules! table {
+    ($($variant:ident $code:literal {
+        meaning: $meaning:literal,
+        cause: $cause:literal,
+        remedy: $remedy:literal $(,)?
+    })*) => {
+        impl Error {
+            /// What there is to know of every code, one per variant.
+            pub const TABLE: &[Explained] = &[$(Explained {
+                code: $code,
+                severity: "no result exists",
+                meaning: $meaning,
+                cause: $cause,
+                remedy: $remedy,
+            }),*];
 
+            /// Stable machine-readable code, one per variant.
+            pub fn code(&self) -> &'static str {
+                match self {
+                    $(Error::$variant { .. } => $code,)*
+                }
+            }
+        }
+    };
+}
+
+table! {
+    Io "io" {
+        meaning: "The operating system refused a read or a write.",
+        cause: "The path is wrong, the disk is full, or rights are missing.",
+        remedy: "Mend what the system's own message names.",
+    }
+    Format "format" {
+        meaning: "A file does not hold what its format promises.",
+        cause: "It is damaged, cut short, or of another kind than its ending says.",
+        remedy: "Export it again; the message names line, byte or element.",
+    }
+    Mesh "mesh" {
+        meaning: "A mesh breaks a rule that its type promises: finite coordinates, valid indices.",
+        cause: "It was made by faulty code or a damaged file.",
+        remedy: "Mend the numbers that the message names.",
+    }
+    NotSolid "not_solid" {
+        meaning: "A mesh does not enclose a volume and so cannot be printed as it is.",
+        cause: "It has holes, loose facets or surfaces without thickness.",
+        remedy: "Repair it, or close it in the modelling program.",
+    }
+    Value "value" {
+        meaning: "A number or word given by the user is out of its range.",
+        cause: "A slip, another unit, or a wish that the formulas do not cover.",
+        remedy: "Give a value within the range that the message states.",
+    }
+    Config "config" {
+        meaning: "A recipe or setup cannot be read.",
+        cause: "A name is misspelt or a line is no TOML or JSON.",
+        remedy: "Compare with what `vatwright recipe` or a built-in setup writes.",
+    }
+    Limit "limit" {
+        meaning: "Doing it would need more than a stated bound of memory, size or count.",
+        cause: "The model is very large, or its unit is not millimetres.",
+        remedy: "Check the unit, ask for coarser cells or pitch, or raise the bound.",
+    }
+    Pass "pass" {
+        meaning: "A pass cannot work on what it was given.",
+        cause: "Passes ran in an order that makes no sense, or something it needs is missing.",
+        remedy: "Follow the remedy in the message; a default recipe shows the order.",
+    }
+    Structure "structure" {
+        meaning: "A structure of supports cannot carry its load: nothing holds it, or part of it is \
+            loose.",
+        cause: "A column without a foot, or a tip without a column.",
+        remedy: "Join every tip to a column and every column to a foot.",
+    }
+    Cancelled "cancelled" {
+        meaning: "The user asked to stop.",
+        cause: "Ctrl-C, a cancelled token, or a progress callback that raised.",
+        remedy: "None needed: run it again.",
+    }
+}
+
+impl Error {
     /// What the user can do, as the message ends; empty where the message alone says it.
     pub fn remedy(&self) -> &str {
         match self {
@@ -143,20 +208,6 @@ impl Error {
             Error::Io { .. } | Error::Value { .. } | Error::Cancelled => "",
         }
     }
-
-    /// Every code that [`Error::code`] can return.
-    pub const CODES: [&'static str; 10] = [
-        "io",
-        "format",
-        "mesh",
-        "not_solid",
-        "value",
-        "config",
-        "limit",
-        "pass",
-        "structure",
-        "cancelled",
-    ];
 }
 
 /// Checks that a finite number lies in a closed range; `place` is its dotted name, `unit` is

@@ -1,5 +1,6 @@
 //! Findings and reports: what a pass or a check has to say about a result that exists.
 
+use crate::codes::FindingCode;
 use nalgebra::Point3;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -20,8 +21,8 @@ pub enum Severity {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Finding {
-    /// Stable word for the kind: `cup`, `pocket`, `island`, …
-    pub code: String,
+    /// The kind: `cup`, `pocket`, `island`, …
+    pub code: FindingCode,
     /// How much it matters.
     pub severity: Severity,
     /// Name of the part or plate it is about.
@@ -50,7 +51,12 @@ pub struct Finding {
 
 impl Finding {
     /// A finding of the given kind; the other fields are filled by the builder methods.
-    pub fn new(code: &str, severity: Severity, part: &str, message: impl Into<String>) -> Finding {
+    pub fn new(
+        code: impl Into<FindingCode>,
+        severity: Severity,
+        part: &str,
+        message: impl Into<String>,
+    ) -> Finding {
         Finding {
             code: code.into(),
             severity,

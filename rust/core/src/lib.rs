@@ -2,6 +2,7 @@
 
 mod base;
 pub mod check;
+mod codes;
 mod context;
 mod disjoint_sets;
 mod error;
@@ -20,6 +21,7 @@ mod recipe;
 pub mod setup;
 
 pub use base::Base;
+pub use codes::{Explained, FindingCode};
 pub use context::Context;
 pub use error::{Error, Result, check_range};
 pub use finding::{Done, Fate, Finding, Moment, Report, Severity, Source};

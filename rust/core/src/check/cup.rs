@@ -1,6 +1,7 @@
 //! Cups: voids that film and solid close while a layer prints, and that pull like a suction cup.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::layers::Cup;
@@ -39,7 +40,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             cup.volume_mm3
         );
         out.push(
-            Finding::new("cup", severity, name, message)
+            Finding::new(FindingCode::Cup, severity, name, message)
                 .at_layers(first, last)
                 .at(cup.place)
                 .measured(pull_n, (FAULT_SHARE * peel_n).max(FAULT_N), "N")
@@ -50,7 +51,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         let message = format!(
             "{small} small cups, each pulling at most {small_n:.2} N: too little to matter"
         );
-        out.push(Finding::new("cup", Severity::Note, name, message));
+        out.push(Finding::new(FindingCode::Cup, Severity::Note, name, message));
     }
     Ok(out)
 }

@@ -1,6 +1,7 @@
 //! Cure: whether the light reaches through a layer, so that it bonds to the one before.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
@@ -21,7 +22,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let message = format!("the light cures {depth:.3} mm deep, less than a layer of {layer} mm");
     let first = e.setup().exposure.first_layers.min(e.grid().layers.saturating_sub(1));
     Ok(vec![
-        Finding::new("cure", Severity::Fault, &e.part.name, message)
+        Finding::new(FindingCode::Cure, Severity::Fault, &e.part.name, message)
             .at_layers(first, e.grid().layers.saturating_sub(1))
             .measured(depth, layer, "mm")
             .remedy("expose longer, use thinner layers, or measure penetration and critical dose"),

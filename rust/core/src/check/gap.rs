@@ -2,6 +2,7 @@
 
 use super::Evidence;
 use super::lines::{Between, Patch, Widths};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
@@ -26,7 +27,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             "{:.2} mm² of gap are down to {:.3} mm wide; light through and beside it can close it",
             p.area_mm2, p.least_mm
         );
-        p.finding(e, "gap", Severity::Warning, message)
+        p.finding(e, FindingCode::Gap, Severity::Warning, message)
             .remedy("widen the gap, or stand it upright so that no layer shines through it")
     };
     Ok(e.lines.patches(e, Between::Void, widths).iter().map(finding).collect())

@@ -1,6 +1,7 @@
 //! First-layer growth: over-exposed layers cure beyond their outline.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
@@ -24,7 +25,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
          alone; 0.1–0.4 mm are seen"
     );
     Ok(vec![
-        Finding::new("growth", severity, &e.part.name, message)
+        Finding::new(FindingCode::Growth, severity, &e.part.name, message)
             .at_layers(0, x.first_layers.min(e.grid().layers) - 1)
             .measured(growth, limit, "mm")
             .remedy("stand it on a raft, or draw its lowest layers in by what you measure"),

@@ -1,6 +1,7 @@
 //! Islands: what begins in mid-air and, until it joins what stands, is only held by luck.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
@@ -126,7 +127,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             region.layer, piece.widest_mm2
         );
         out.push(
-            Finding::new("island", Severity::Fault, name, message)
+            Finding::new(FindingCode::Island, Severity::Fault, name, message)
                 .at_layers(region.layer, piece.last_layer)
                 .at(region.place(grid))
                 .measured(piece.widest_mm2, tiny_mm2, "mm²")
@@ -137,7 +138,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         let message =
             format!("islands of less than {TINY_PIXELS} pixels: {tiny}; they may get lost");
         out.push(
-            Finding::new("island", Severity::Warning, name, message)
+            Finding::new(FindingCode::Island, Severity::Warning, name, message)
                 .at_layers(region.layer, region.layer)
                 .at(region.place(grid))
                 .remedy("look at them; smooth the model or support them if they matter"),

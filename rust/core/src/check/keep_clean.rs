@@ -1,6 +1,7 @@
 //! Keep-clean surfaces: what the user wants free of marks must not be touched.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::part::Tip;
@@ -11,10 +12,12 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(Vec::new());
     }
     let mut out = Vec::new();
-    let fault = |message: String| Finding::new("keep_clean", Severity::Fault, &part.name, message);
+    let fault = |message: String| {
+        Finding::new(FindingCode::KeepClean, Severity::Fault, &part.name, message)
+    };
     match &part.supports {
         None => out.push(Finding::new(
-            "keep_clean",
+            FindingCode::KeepClean,
             Severity::Note,
             &part.name,
             "no supports yet: whether they mark keep-clean surfaces was not judged",

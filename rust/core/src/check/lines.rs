@@ -6,6 +6,7 @@
 //! count, since every edge and crevice tapers to nothing somewhere.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::layers::{Grid, Layers, SUBPIXEL, Scan, Surface};
@@ -47,7 +48,7 @@ impl Patch {
     pub(super) fn finding(
         &self,
         e: &Evidence<'_>,
-        code: &str,
+        code: FindingCode,
         severity: Severity,
         message: String,
     ) -> Finding {

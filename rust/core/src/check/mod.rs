@@ -40,6 +40,7 @@ pub use plate::inspect_plate;
 pub use profile::Profile;
 pub(crate) use stand::{FEW_TIPS, NEW_FRAME};
 
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::{Done, Finding, Moment, Report, Severity};
@@ -50,25 +51,26 @@ use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 
 /// A way to fail.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Mode {
-    /// Word for it; findings of this mode carry it as their code.
-    pub code: &'static str,
+    /// What its findings carry as their code.
+    pub code: FindingCode,
     /// Looks for it.
     pub find: fn(&Evidence<'_>) -> Result<Vec<Finding>>,
 }
 
 macro_rules! modes {
-    ($($module:ident),*) => {
+    ($($module:ident $code:ident),*) => {
         /// Every mode that reads the layers, in the order of reports. Size is judged before them:
         /// what does not fit is not scanned.
         pub const MODES: &[Mode] =
-            &[$(Mode { code: stringify!($module), find: $module::find }),*];
+            &[$(Mode { code: FindingCode::$code, find: $module::find }),*];
     };
 }
 modes!(
-    cup, pocket, puddle, island, overhang, sag, thin, gap, cure, growth, adhesion, tips, columns,
-    springback, vat, keep_clean
+    cup Cup, pocket Pocket, puddle Puddle, island Island, overhang Overhang, sag Sag, thin Thin,
+    gap Gap, cure Cure, growth Growth, adhesion Adhesion, tips Tips, columns Columns,
+    springback Springback, vat Vat, keep_clean KeepClean
 );
 
 /// What the check found.
@@ -122,7 +124,7 @@ fn shortened(mut findings: Vec<Finding>) -> Vec<Finding> {
         let rest = findings.split_off(LISTED);
         let first = &rest[0];
         findings.push(Finding::new(
-            &first.code,
+            first.code.clone(),
             first.severity,
             &first.part,
             format!("{} more of the same kind", rest.len()),

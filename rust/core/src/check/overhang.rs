@@ -1,6 +1,7 @@
 //! Overhangs: ledges held on one side only.
 
 use super::{Evidence, Reach};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
@@ -12,7 +13,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             "{:.2} mm² jut out up to {:.2} mm beyond what the layer before carries",
             l.region.area_mm2, l.distance_mm
         );
-        Finding::new("overhang", Severity::Fault, &e.part.name, message)
+        Finding::new(FindingCode::Overhang, Severity::Fault, &e.part.name, message)
             .at_layers(l.layers.0, l.layers.1)
             .at(l.place(&e.survey))
             .measured(l.distance_mm, reach, "mm")

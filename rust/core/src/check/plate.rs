@@ -1,6 +1,7 @@
 //! A whole plate: each distinct part once, then what only the plate as a whole can tell.
 
 use super::{Checked, Profile, inspect, vat, watch};
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
@@ -36,7 +37,7 @@ pub fn inspect_plate(plate: &Plate, ctx: &Context) -> Result<Checked> {
         profile.add(&checked.profile, copies);
         let pose = placed.pose();
         // The vat is the plate's, not the part's.
-        let own = checked.findings.into_iter().filter(|f| f.code != vat::CODE);
+        let own = checked.findings.into_iter().filter(|f| f.code != FindingCode::Vat);
         findings.extend(own.map(|f| Finding { place: f.place.map(|p| pose * p), ..f }));
     }
     findings.extend(vat::of_sections(&plate.name, &profile.section_mm2, &ctx.setup));
@@ -62,7 +63,7 @@ fn beyond(placed: &Placed, plate: &Plate) -> Option<Finding> {
     let most = out.into_iter().fold(0.0, f64::max);
     (most > BEYOND_MM).then(|| {
         let message = format!("it reaches {most:.2} mm beyond the plate");
-        Finding::new("size", Severity::Fault, &placed.part.name, message)
+        Finding::new(FindingCode::Size, Severity::Fault, &placed.part.name, message)
             .at(bounds.center())
             .measured(most, 0.0, "mm")
             .remedy("move it inwards, or pack the plate again")

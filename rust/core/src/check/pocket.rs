@@ -1,6 +1,7 @@
 //! Pockets: voids that never open. Resin stays inside for good.
 
 use super::{Evidence, cup};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
@@ -18,7 +19,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         );
         let crevice = void.volume_mm3 < CREVICE_MM3;
         let severity = if crevice { Severity::Warning } else { Severity::Fault };
-        Finding::new("pocket", severity, &e.part.name, message)
+        Finding::new(FindingCode::Pocket, severity, &e.part.name, message)
             .at_layers(first, last)
             .at(void.place)
             .measured(void.volume_mm3, e.setup().limits.noise_mm3, "mm³")

@@ -4,6 +4,7 @@
 //! lock, air and resin cannot pass each other and the resin stays, unless a second hole lets air in.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::layers::{SweepFrom, VoidMap, wide_open};
@@ -40,7 +41,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             (Severity::Warning, message, "turn the part, or vent the hollow so that it drains")
         };
         let place = map.point_in(down.first_region(root));
-        let finding = Finding::new("puddle", severity, &e.part.name, message)
+        let finding = Finding::new(FindingCode::Puddle, severity, &e.part.name, message)
             .at_layers(size.layers.0, size.layers.1)
             .measured(ml, WORTH_MM3 * 1e-3, "ml")
             .remedy(remedy);

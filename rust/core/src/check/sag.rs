@@ -1,6 +1,7 @@
 //! Sag: flats and bridges between carriers that bend or tear when the film pulls.
 
 use super::{Evidence, Reach};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
@@ -14,7 +15,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
              in one layer",
             l.region.area_mm2
         );
-        Finding::new("sag", Severity::Fault, &e.part.name, message)
+        Finding::new(FindingCode::Sag, Severity::Fault, &e.part.name, message)
             .at_layers(l.layers.0, l.layers.1)
             .at(l.place(&e.survey))
             .measured(span, limit, "mm")

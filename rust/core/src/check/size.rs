@@ -1,5 +1,6 @@
 //! Size: whether the machine can hold the part at all.
 
+use crate::codes::FindingCode;
 use crate::finding::{Finding, Severity};
 use crate::part::Part;
 use crate::setup::Setup;
@@ -11,7 +12,7 @@ pub(super) fn find(part: &Part, setup: &Setup) -> Vec<Finding> {
     let (bounds, m) = (part.bounds(), &setup.machine);
     let size = bounds.size();
     let fault = |message: &str, value: f64, limit: f64, remedy: &str| {
-        Finding::new("size", Severity::Fault, &part.name, message)
+        Finding::new(FindingCode::Size, Severity::Fault, &part.name, message)
             .measured(value, limit, "mm")
             .remedy(remedy)
     };
@@ -21,7 +22,7 @@ pub(super) fn find(part: &Part, setup: &Setup) -> Vec<Finding> {
         if fits(m.depth_mm, m.width_mm) {
             let message = "it fits the plate only when turned by 90° about z";
             out.push(
-                Finding::new("size", Severity::Note, &part.name, message)
+                Finding::new(FindingCode::Size, Severity::Note, &part.name, message)
                     .measured(size.x, m.width_mm, "mm"),
             );
         } else {

@@ -2,6 +2,7 @@
 
 use super::Evidence;
 use super::lines::{Between, Patch, Widths};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
@@ -12,7 +13,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             "{:.2} mm² of wall are down to {:.3} mm thick, less than the machine can draw",
             p.area_mm2, p.least_mm
         );
-        p.finding(e, "thin", Severity::Fault, message)
+        p.finding(e, FindingCode::Thin, Severity::Fault, message)
             .remedy("thicken it, or turn it so that it lies across more pixels or layers")
     };
     Ok(e.lines.patches(e, Between::Solid, widths).iter().map(finding).collect())

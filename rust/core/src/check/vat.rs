@@ -1,12 +1,10 @@
 //! The vat: whether it holds the resin that is printed.
 
 use super::Evidence;
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::setup::Setup;
-
-/// The code of these findings.
-pub(super) const CODE: &str = "vat";
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let finding = of_sections(&e.part.name, &e.profile.section_mm2, e.setup());
@@ -30,7 +28,7 @@ pub(super) fn of_sections(name: &str, section_mm2: &[f64], setup: &Setup) -> Opt
         "it takes {total_ml:.0} ml of resin and the vat holds {vat_ml:.0} ml: it runs dry at \
          layer {layer}"
     );
-    let finding = Finding::new(CODE, Severity::Warning, name, message)
+    let finding = Finding::new(FindingCode::Vat, Severity::Warning, name, message)
         .at_layers(layer, section_mm2.len() as u32 - 1)
         .measured(total_ml, vat_ml, "ml")
         .remedy("pause and refill before that layer, or hollow what is solid");

@@ -8,6 +8,7 @@ mod sheet;
 
 pub use sheet::{CAUTIONS, Mark, Sheet};
 
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::finding::{Done, Finding, Moment, Report, Severity};
@@ -345,7 +346,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
     if cost.trapped_ml > 0.0 {
         report.findings.push(
             Finding::new(
-                "trapped_resin",
+                FindingCode::TrappedResin,
                 Severity::Warning,
                 &cost.plate,
                 "cavities without a vent keep liquid resin for good",
@@ -357,7 +358,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
     if let Some(first) = cost.refills.first() {
         report.findings.push(
             Finding::new(
-                "refill",
+                FindingCode::Refill,
                 Severity::Note,
                 &cost.plate,
                 "the vat must be filled on the way",
@@ -368,8 +369,13 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
     }
     if cost.time_s > options.night_h * 3600.0 {
         report.findings.push(
-            Finding::new("long_plate", Severity::Note, &cost.plate, "it takes longer than a night")
-                .measured(cost.time_s / 3600.0, options.night_h, "h"),
+            Finding::new(
+                FindingCode::LongPlate,
+                Severity::Note,
+                &cost.plate,
+                "it takes longer than a night",
+            )
+            .measured(cost.time_s / 3600.0, options.night_h, "h"),
         );
     }
     report

@@ -6,6 +6,7 @@ mod wall;
 
 pub use lattice::Lattice;
 
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
@@ -104,7 +105,7 @@ impl Pass<Part> for Hollow {
             let p = part.pose * place;
             report.findings.push(
                 Finding::new(
-                    "stays_solid",
+                    FindingCode::StaysSolid,
                     Severity::Warning,
                     &part.name,
                     "it stays solid: around its own sealed void a loose shell would remain",
@@ -121,7 +122,7 @@ impl Pass<Part> for Hollow {
                 found.cell_mm
             );
             report.findings.push(
-                Finding::new("coarse_cell", Severity::Note, &part.name, said)
+                Finding::new(FindingCode::CoarseCell, Severity::Note, &part.name, said)
                     .measured(found.cell_mm, self.cell_mm(), "mm")
                     .remedy("raise max_cells, or accept blunter corners in the cavity"),
             );
@@ -133,7 +134,7 @@ impl Pass<Part> for Hollow {
                 format!("it stays solid: no place lies deeper than {} mm", self.wall_mm)
             };
             report.findings.push(
-                Finding::new("stays_solid", Severity::Note, &part.name, said)
+                Finding::new(FindingCode::StaysSolid, Severity::Note, &part.name, said)
                     .measured(found.volume_mm3, self.least_cavity_mm3, "mm³")
                     .remedy("ask a thinner wall if it should be hollow"),
             );

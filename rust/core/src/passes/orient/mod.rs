@@ -11,6 +11,7 @@ use choose::Extremes;
 pub use choose::{Goal, Weights};
 pub use terms::{TERMS, Terms};
 
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
@@ -301,7 +302,7 @@ impl Pass<Part> for Orient {
                 part.body.bounds_at(&Pose::from_parts(Translation3::identity(), upright)).size();
             report.findings.push(
                 Finding::new(
-                    "too_large",
+                    FindingCode::TooLarge,
                     Severity::Fault,
                     &part.name,
                     format!(
@@ -316,7 +317,7 @@ impl Pass<Part> for Orient {
         if self.spare_clean && best.terms.clean_contact_mm2 > 0.0 {
             report.findings.push(
                 Finding::new(
-                    "keep_clean",
+                    FindingCode::KeepClean,
                     Severity::Warning,
                     &part.name,
                     "no pose that fits keeps tips off all keep-clean facets",

@@ -11,6 +11,7 @@ pub use crate::base::{Raft, Style};
 
 use crate::base::Base;
 use crate::check::Footprint;
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::finding::{Done, Finding, Report, Severity};
@@ -87,7 +88,7 @@ impl Raft {
         }
         let message = "its lowest layer is too small to be drawn in; it will grow";
         report.findings.push(
-            Finding::new("growth", Severity::Warning, &part.name, message)
+            Finding::new(FindingCode::Growth, Severity::Warning, &part.name, message)
                 .at_layers(0, x.first_layers - 1)
                 .measured(inset_mm, 0.0, "mm")
                 .remedy("stand it on a raft"),

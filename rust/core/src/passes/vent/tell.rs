@@ -3,6 +3,7 @@
 use super::demand::Demand;
 use super::needs::Need;
 use super::{Made, Unserved, Vent, size};
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::{Place, SweepFrom as From, VoidMap};
@@ -155,7 +156,7 @@ pub(super) fn findings(
     for &root in &demand.vessels {
         let ml = down.sizes[root as usize].volume_mm3 * 1e-3;
         let message = format!("an open vessel hangs full with {ml:.1} ml of resin");
-        let mut finding = Finding::new("drain", Severity::Note, &name, message)
+        let mut finding = Finding::new(FindingCode::Drain, Severity::Note, &name, message)
             .measured(ml, options.puddle_ml, "ml")
             .remedy("tip it over the vat before washing");
         finding.place = map.point_in(down.first_region(root));
@@ -165,7 +166,7 @@ pub(super) fn findings(
         let message =
             "plugs close the holes for good: resin left inside can leak or burst the part";
         report.findings.push(
-            Finding::new("care", Severity::Note, &name, message)
+            Finding::new(FindingCode::Care, Severity::Note, &name, message)
                 .remedy("wash and cure the inside first, by the resin's safety data sheet"),
         );
     }
@@ -178,7 +179,7 @@ fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
         (From::Plate, true) => {
             let message =
                 format!("a void of {volume:.1} mm³ has no opening and no hole fits: {why}");
-            Finding::new("pocket", Severity::Fault, name, message).measured(
+            Finding::new(FindingCode::Pocket, Severity::Fault, name, message).measured(
                 volume,
                 options.least_cavity_mm3,
                 "mm³",
@@ -186,7 +187,7 @@ fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
         }
         (From::Plate, false) => {
             let message = format!("a cup that seals up to {widest:.1} mm² cannot be vented: {why}");
-            Finding::new("cup", Severity::Warning, name, message).measured(
+            Finding::new(FindingCode::Cup, Severity::Warning, name, message).measured(
                 widest,
                 options.cup_mm2,
                 "mm²",
@@ -195,7 +196,7 @@ fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
         (From::Top, _) => {
             let ml = volume * 1e-3;
             let message = format!("{ml:.2} ml of resin stays in the hanging part: {why}");
-            Finding::new("drain", Severity::Warning, name, message).measured(
+            Finding::new(FindingCode::Drain, Severity::Warning, name, message).measured(
                 ml,
                 options.puddle_ml,
                 "ml",
@@ -237,7 +238,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
             "small cups left: {cups}; none seals more than {widest:.1} mm² or pulls more than \
              {pull:.2} N"
         );
-        let mut finding = Finding::new("cup", Severity::Note, &name, message)
+        let mut finding = Finding::new(FindingCode::Cup, Severity::Note, &name, message)
             .measured(widest, options.cup_mm2, "mm²")
             .remedy("lower vent.cup_mm2 to open them too");
         finding.place = map.point_in(region);
@@ -248,7 +249,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
             "voids without an opening left: {pockets}; the largest, {volume:.2} mm³, is not \
              worth a hole"
         );
-        let mut finding = Finding::new("pocket", Severity::Warning, &name, message)
+        let mut finding = Finding::new(FindingCode::Pocket, Severity::Warning, &name, message)
             .measured(volume, options.least_cavity_mm3, "mm³")
             .remedy("fill them by fusing the model's shells");
         finding.place = map.point_in(region);

@@ -1,0 +1,320 @@
+//! The one table of finding codes: what each means, when it is how grave, why it comes about and
+//! what to do. `Finding`, Python's `codes`, `vatwright explain` and the reference read it.
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::fmt;
+use std::sync::Arc;
+
+/// What there is to know of a code, whatever the part.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Explained {
+    /// The stable word.
+    pub code: &'static str,
+    /// How grave it is, and when.
+    pub severity: &'static str,
+    /// What it means.
+    pub meaning: &'static str,
+    /// Why it comes about.
+    pub cause: &'static str,
+    /// What to do.
+    pub remedy: &'static str,
+}
+
+macro_rules! codes {
+    ($($variant:ident $code:literal {
+        severity: $severity:literal,
+        meaning: $meaning:literal,
+        cause: $cause:literal,
+        remedy: $remedy:literal $(,)?
+    })*) => {
+        /// The kind of a finding. Written as its stable word.
+        #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[non_exhaustive]
+        pub enum FindingCode {
+            $(#[doc = $meaning] $variant,)*
+            /// A kind that a pass of your own has to tell of.
+            Own(Arc<str>),
+        }
+
+        impl FindingCode {
+            /// Every code of this crate, in the order of their words.
+            pub const ALL: &[FindingCode] = &[$(FindingCode::$variant),*];
+
+            /// What there is to know of every code, in the order of [`FindingCode::ALL`].
+            pub const TABLE: &[Explained] = &[$(Explained {
+                code: $code,
+                severity: $severity,
+                meaning: $meaning,
+                cause: $cause,
+                remedy: $remedy,
+            }),*];
+
+            /// The stable word.
+            pub fn as_str(&self) -> &str {
+                match self {
+                    $(FindingCode::$variant => $code,)*
+                    FindingCode::Own(word) => word,
+                }
+            }
+        }
+
+        impl From<&str> for FindingCode {
+            /// The code of that word; one of your own when the table does not hold it.
+            fn from(word: &str) -> FindingCode {
+                match word {
+                    $($code => FindingCode::$variant,)*
+                    _ => FindingCode::Own(word.into()),
+                }
+            }
+        }
+    };
+}
+
+impl FindingCode {
+    /// What there is to know of it; `None` for a code of your own.
+    pub fn explained(&self) -> Option<&'static Explained> {
+        FindingCode::TABLE.iter().find(|e| e.code == self.as_str())
+    }
+}
+
+impl fmt::Display for FindingCode {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.as_str())
+    }
+}
+
+impl PartialEq<str> for FindingCode {
+    fn eq(&self, word: &str) -> bool {
+        self.as_str() == word
+    }
+}
+
+impl PartialEq<&str> for FindingCode {
+    fn eq(&self, word: &&str) -> bool {
+        self.as_str() == *word
+    }
+}
+
+impl Serialize for FindingCode {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(self.as_str())
+    }
+}
+
+impl<'de> Deserialize<'de> for FindingCode {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<FindingCode, D::Error> {
+        Ok(FindingCode::from(&*String::deserialize(from)?))
+    }
+}
+
+codes! {
+    Adhesion "adhesion" {
+        severity: "fault where the plate's bond over the safety asked for is less than the pull at its \
+            edge, or nothing touches the plate",
+        meaning: "The part would be pulled off the build plate.",
+        cause: "What touches the plate is too small, or lies too far from where the layers pull.",
+        remedy: "Give it a larger base, turn it so that its layers are smaller or stand over the \
+            base, or measure the bond.",
+    }
+    Buckling "buckling" {
+        severity: "warning",
+        meaning: "A column may buckle on the way back to the film.",
+        cause: "Columns are too slender for their length under the press of the return.",
+        remedy: "Use thicker or braced columns, lift the part less, or return more slowly.",
+    }
+    Care "care" {
+        severity: "note",
+        meaning: "Plugs close the holes for good: what is left inside stays there.",
+        cause: "Uncured resin in a closed cavity can leak or burst the part later.",
+        remedy: "Wash and cure the inside first, by the resin's safety data sheet.",
+    }
+    CoarseCell "coarse_cell" {
+        severity: "note",
+        meaning: "The cavity was found on coarser cells than asked for.",
+        cause: "The part is so large that cells of the size asked for would need more memory than \
+            allowed.",
+        remedy: "Raise hollow.max_cells, or accept blunter corners in the cavity; the wall is never \
+            thinner for it.",
+    }
+    Column "column" {
+        severity: "warning",
+        meaning: "A column or brace is stressed beyond its strength over the safety.",
+        cause: "Columns are too thin for the pull that they bend under.",
+        remedy: "Use thicker columns.",
+    }
+    Columns "columns" {
+        severity: "fault or warning by how far beyond",
+        meaning: "Columns carry more than they can as the part is pressed back to the film.",
+        cause: "They are too thin or too long without a brace.",
+        remedy: "Thicken or brace the columns, or return more slowly.",
+    }
+    Cup "cup" {
+        severity: "by its pull against the layer's peel: fault above half of it, warning above a \
+            twentieth, note below",
+        meaning: "A void is closed by the film while layers print, and pulls like a suction cup.",
+        cause: "A hollow opens away from the plate, or stands on the plate with its rim.",
+        remedy: "Turn its mouth sideways or lift it off the plate, or vent it near its lowest layer.",
+    }
+    Cure "cure" {
+        severity: "fault",
+        meaning: "The light does not cure through a layer: layers do not bond to each other.",
+        cause: "Exposure is too short, or layers are too thick, for the resin's working curve.",
+        remedy: "Expose longer, use thinner layers, or measure penetration and critical dose.",
+    }
+    Drain "drain" {
+        severity: "note for an open vessel, warning where the mouth is too narrow",
+        meaning: "Resin stays in the hanging part after its vents are made.",
+        cause: "A hollow is open to the top only, and no hole for a drain fits.",
+        remedy: "Tip it over the vat before washing; else turn the part, thin the wall there, or \
+            allow longer, wider or closer holes.",
+    }
+    FlatFacets "flat_facets" {
+        severity: "note",
+        meaning: "Some facets without area could not be taken out.",
+        cause: "Their removal would have opened the mesh or pinched it.",
+        remedy: "None needed: they do no harm.",
+    }
+    Gap "gap" {
+        severity: "warning",
+        meaning: "A gap is so narrow that it will close.",
+        cause: "Light spreads beyond a pixel's edge and through the layers behind, and cures what \
+            lies between near walls.",
+        remedy: "Widen it, or turn it so that it lies across more pixels or layers.",
+    }
+    Growth "growth" {
+        severity: "note up to a pixel, warning beyond",
+        meaning: "The first layers come out wider than drawn.",
+        cause: "They are over-exposed to hold to the plate, and light spreads beyond the edge.",
+        remedy: "Stand the part on a raft, or draw its lowest layers in by what you measure.",
+    }
+    Island "island" {
+        severity: "fault; warning or note where it stays so small that it may print all the same",
+        meaning: "A piece begins in mid-air, with nothing under it in the layer before.",
+        cause: "Nothing carries it: it stays on the film or drifts in the vat.",
+        remedy: "Support it, or turn the part so that it grows out of what is there.",
+    }
+    KeepClean "keep_clean" {
+        severity: "fault where a tip or the plate touches, warning where no pose avoids it, note where \
+            it was not judged",
+        meaning: "A surface to be kept clean gets marks.",
+        cause: "A support tip or the plate touches it.",
+        remedy: "Move the tips off it, turn the surface away from the plate, or mark fewer facets.",
+    }
+    Landing "landing" {
+        severity: "note",
+        meaning: "Columns stand on the part itself.",
+        cause: "No way led from there to raft or plate.",
+        remedy: "Turn the part if their scars matter.",
+    }
+    LongPlate "long_plate" {
+        severity: "note",
+        meaning: "The plate prints for longer than a night.",
+        cause: "It is tall.",
+        remedy: "Start it so that it ends when somebody is there, or turn tall parts.",
+    }
+    Neck "neck" {
+        severity: "warning",
+        meaning: "With the columns' own give, a neck carries more than its strength over the safety.",
+        cause: "Stiff columns draw load from those that give.",
+        remedy: "Use thicker tips or stiffer columns.",
+    }
+    Overhang "overhang" {
+        severity: "fault where a part without a support would sag or tear, warning where supports leave \
+            it",
+        meaning: "An area juts out farther than one young layer bears.",
+        cause: "It hangs over what the layer before carries.",
+        remedy: "Support it, or turn the part so that the surface is steeper.",
+    }
+    Overload "overload" {
+        severity: "fault",
+        meaning: "Tips carry more than their strength over the safety asked for.",
+        cause: "Too few or too thin tips hold a piece, or they stand to one side of where it is \
+            pulled.",
+        remedy: "Use thicker tips, tilt the part, or allow more places for tips.",
+    }
+    Pocket "pocket" {
+        severity: "fault, warning where it is too small for a hole",
+        meaning: "A void never opens: it traps resin for good.",
+        cause: "It is closed on all sides.",
+        remedy: "Vent it, or fill it by fusing the model's shells.",
+    }
+    Puddle "puddle" {
+        severity: "note where the mouth is wide, warning where it is narrower than an air lock",
+        meaning: "Resin stays in a hollow of the part while it hangs from the plate.",
+        cause: "The hollow opens upward, away from gravity's pull on the hanging part.",
+        remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \
+            drains.",
+    }
+    Refill "refill" {
+        severity: "note",
+        meaning: "The vat must be filled on the way.",
+        cause: "The plate takes more resin than the vat holds above its reserve.",
+        remedy: "Be there at that layer, or hollow what is solid.",
+    }
+    Sag "sag" {
+        severity: "fault",
+        meaning: "A flat or bridge bends towards the film as it is peeled.",
+        cause: "It spans too far for its thickness while it is young.",
+        remedy: "Support it in between, tilt it, or let it be thicker.",
+    }
+    Size "size" {
+        severity: "fault where it does not fit, note where it fits only turned",
+        meaning: "The part does not fit the machine or leaves the plate.",
+        cause: "It is larger than the usable room, lies outside it, or below the plate.",
+        remedy: "Turn, move, scale or cut it, or pack the plate again.",
+    }
+    Springback "springback" {
+        severity: "fault where a layer does not reach the one before, warning beyond the limit, note \
+            where supports were sized",
+        meaning: "The part springs back too slowly: part of the gap is still open when the light \
+            comes.",
+        cause: "Slender supports or a slender part give under peel, and resin is slow to leave the \
+            gap.",
+        remedy: "Let it settle longer, tilt the part, or stiffen its supports.",
+    }
+    StaysSolid "stays_solid" {
+        severity: "note, warning around a sealed void",
+        meaning: "The part, or a place in it, was not hollowed.",
+        cause: "No place lies deeper than the wall asked for, the cavity would be too small, or a \
+            loose shell would remain.",
+        remedy: "Ask for a thinner wall, or open the sealed void first.",
+    }
+    Thin "thin" {
+        severity: "fault",
+        meaning: "A wall is thinner than the machine can draw.",
+        cause: "It is narrower than a pixel or lower than a layer.",
+        remedy: "Thicken it, or turn it so that it lies across more pixels or layers.",
+    }
+    Tips "tips" {
+        severity: "fault where overloaded, warning where tips touch nothing or the structure is loose, \
+            note where there is nothing to judge",
+        meaning: "Support tips do not hold the part.",
+        cause: "They are too few, too thin, touch nothing, or stand on columns without a foot.",
+        remedy: "Add or thicken tips, join every column to a foot and every tip to a column, or \
+            support the part again.",
+    }
+    TooLarge "too_large" {
+        severity: "fault",
+        meaning: "No pose fits the machine.",
+        cause: "The part is larger than the usable room, whichever way it is turned.",
+        remedy: "Cut the part, scale it, or use a larger machine.",
+    }
+    TrappedResin "trapped_resin" {
+        severity: "warning",
+        meaning: "Cavities without a vent keep liquid resin for good.",
+        cause: "The part was hollowed but not vented.",
+        remedy: "Vent them.",
+    }
+    Unpackable "unpackable" {
+        severity: "fault",
+        meaning: "The part is on no plate.",
+        cause: "It, or the group it belongs to, is taller or wider than every printer.",
+        remedy: "Turn, scale or cut it, free it from its group, or use a larger printer.",
+    }
+    Vat "vat" {
+        severity: "warning",
+        meaning: "A full vat runs dry before the plate is done.",
+        cause: "The plate takes more resin than the vat holds.",
+        remedy: "Pause and refill before that layer, or hollow what is solid.",
+    }
+}
