@@ -31,7 +31,7 @@ ORDER = ("fault", "warning", "note")
 
 def to_json(report: Report) -> str:
     """A report as JSON text."""
-    return json.dumps(report.to_dict(), indent=1, ensure_ascii=False)
+    return json.dumps(report.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def from_json(text: str, *, place: str = "text") -> Report:

@@ -168,6 +168,13 @@ codes! {
         remedy: "Tip it over the vat before washing; else turn the part, thin the wall there, or \
             allow longer, wider or closer holes.",
     }
+    Filled "filled" {
+        severity: "note for a flat side or bottom, warning for an open top or a curved hole",
+        meaning: "A wide hole in the model was closed by a surface that is a guess.",
+        cause: "The file lacks facets there, and repair was allowed to fill them in.",
+        remedy: "Compare the filling with what was meant; give the wall of a vessel a thickness, \
+            or close the hole in the modelling program.",
+    }
     FlatFacets "flat_facets" {
         severity: "note",
         meaning: "Some facets without area could not be taken out.",
@@ -245,6 +252,20 @@ codes! {
         remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \
             drains.",
     }
+    Reading "reading" {
+        severity: "note",
+        meaning: "The file holds something that was passed over.",
+        cause: "It has objects that are no models, models that it does not start with, or bytes \
+            after its end.",
+        remedy: "None needed, unless what was left out was to be printed: export it as a model.",
+    }
+    Rebuilt "rebuilt" {
+        severity: "warning",
+        meaning: "The whole surface of the model was made anew.",
+        cause: "Its facets do not pair up, or pass through each other, and repair was allowed to \
+            rebuild it.",
+        remedy: "Compare it with what was meant; a smaller repair.cell_mm keeps finer detail.",
+    }
     Refill "refill" {
         severity: "note",
         meaning: "The vat must be filled on the way.",
@@ -256,6 +277,12 @@ codes! {
         meaning: "A flat or bridge bends towards the film as it is peeled.",
         cause: "It spans too far for its thickness while it is young.",
         remedy: "Support it in between, tilt it, or let it be thicker.",
+    }
+    Sheet "sheet" {
+        severity: "warning",
+        meaning: "Doubled faces that enclose nothing were left out.",
+        cause: "The model has a sheet without thickness, front and back in one place.",
+        remedy: "Give the sheet a thickness in the modelling program to print it.",
     }
     Size "size" {
         severity: "fault where it does not fit, note where it fits only turned",
@@ -310,6 +337,13 @@ codes! {
         meaning: "The part is on no plate.",
         cause: "It, or the group it belongs to, is taller or wider than every printer.",
         remedy: "Turn, scale or cut it, free it from its group, or use a larger printer.",
+    }
+    Unprinted "unprinted" {
+        severity: "fault",
+        meaning: "The machine would draw nothing of the part, or next to nothing.",
+        cause: "It is so thin or small that it falls between pixels and layers; often the file's \
+            unit is not mm.",
+        remedy: "Check the model's unit, thicken its walls, or turn it across more layers.",
     }
     Vat "vat" {
         severity: "warning",

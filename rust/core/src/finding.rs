@@ -31,13 +31,13 @@ pub struct Finding {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layers: Option<(u32, u32)>,
     /// Where, in plate coordinates, mm.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "finite")]
     pub place: Option<Point3<f64>>,
     /// The number that was found, in `unit`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "finite")]
     pub value: Option<f64>,
     /// The number it was held against, in `unit`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "finite")]
     pub limit: Option<f64>,
     /// Unit of value and limit: `mm`, `N`, `mm²`, …
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -79,14 +79,14 @@ impl Finding {
 
     /// Sets the place in plate coordinates.
     pub fn at(mut self, place: Point3<f64>) -> Finding {
-        self.place = Some(place);
+        self.place = Some(place).filter(Finite::is_finite);
         self
     }
 
-    /// Sets value, limit and their unit.
+    /// Sets value, limit and their unit; what is not finite is left out.
     pub fn measured(mut self, value: f64, limit: f64, unit: &str) -> Finding {
-        self.value = Some(value);
-        self.limit = Some(limit);
+        self.value = Some(value).filter(Finite::is_finite);
+        self.limit = Some(limit).filter(Finite::is_finite);
         self.unit = unit.into();
         self
     }
@@ -142,6 +142,7 @@ pub struct Report {
     /// Name of the part or plate.
     pub part: String,
     /// Results by name, each name ending in its unit (`resin_ml`, `least_wall_mm`).
+    #[serde(with = "finite")]
     pub numbers: BTreeMap<String, f64>,
     /// Words by name, for results that are no numbers (`style`, `summary`).
     pub words: BTreeMap<String, String>,
@@ -160,9 +161,15 @@ impl Report {
         Report { pass: pass.into(), part: part.into(), ..Report::default() }
     }
 
-    /// Stores a number under a name that ends in its unit; −0, the sum of nothing, as 0.
+    /// Stores a number under a name that ends in its unit; −0, the sum of nothing, as 0. What is
+    /// no finite number is told among the words.
     pub fn number(&mut self, name: &str, value: f64) {
-        self.numbers.insert(name.into(), value + 0.0);
+        if value.is_finite() {
+            self.numbers.insert(name.into(), value + 0.0);
+        } else {
+            let word = if value.is_nan() { "not known" } else { "without bound" };
+            self.words.insert(name.into(), word.into());
+        }
     }
 
     /// This report's findings and those of all inner reports, depth first.
@@ -195,4 +202,83 @@ pub struct Done<T> {
     pub value: T,
     /// How it came about, and what to mind.
     pub report: Report,
+}
+
+/// What holds numbers that all have to be finite.
+trait Finite {
+    fn is_finite(&self) -> bool;
+}
+
+impl Finite for f64 {
+    fn is_finite(&self) -> bool {
+        f64::is_finite(*self)
+    }
+}
+
+impl Finite for Point3<f64> {
+    fn is_finite(&self) -> bool {
+        self.iter().all(Finite::is_finite)
+    }
+}
+
+impl<T: Finite> Finite for Option<T> {
+    fn is_finite(&self) -> bool {
+        self.iter().all(Finite::is_finite)
+    }
+}
+
+impl<K, T: Finite> Finite for BTreeMap<K, T> {
+    fn is_finite(&self) -> bool {
+        self.values().all(Finite::is_finite)
+    }
+}
+
+/// Findings and reports are written and read with finite numbers only: JSON has no others, and a
+/// reader that meets one elsewhere stumbles.
+mod finite {
+    use super::Finite;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser};
+
+    const REFUSAL: &str = "a number is not finite";
+
+    pub(super) fn serialize<S: Serializer, T: Serialize + Finite>(
+        value: &T,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        if !value.is_finite() {
+            return Err(ser::Error::custom(REFUSAL));
+        }
+        value.serialize(serializer)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>, T: Deserialize<'de> + Finite>(
+        deserializer: D,
+    ) -> Result<T, D::Error> {
+        let value = T::deserialize(deserializer)?;
+        if value.is_finite() { Ok(value) } else { Err(de::Error::custom(REFUSAL)) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reports_hold_and_write_finite_numbers_only() {
+        let mut report = Report::new("check", "lamp");
+        report.number("gap_percent", f64::INFINITY);
+        report.number("mean_mm", f64::NAN);
+        report.number("tips", -0.0);
+        let at = Point3::new(f64::NAN, 0.0, 0.0);
+        let finding = Finding::new("cup", Severity::Note, "lamp", "it sucks");
+        report.findings.push(finding.at(at).measured(f64::INFINITY, 1.0, "kPa"));
+        let json = serde_json::to_string(&report).unwrap();
+        assert!(!json.contains("null"), "{json}");
+        assert_eq!(serde_json::from_str::<Report>(&json).unwrap(), report);
+        assert_eq!(report.words["gap_percent"], "without bound");
+
+        report.numbers.insert("forced".into(), f64::NAN);
+        assert!(serde_json::to_string(&report).is_err());
+        assert!(toml::from_str::<Report>("[numbers]\nforced = nan\n").is_err());
+    }
 }

@@ -28,6 +28,7 @@ mod springback;
 mod stand;
 mod thin;
 mod tips;
+mod unprinted;
 mod vat;
 mod watch;
 
@@ -68,7 +69,7 @@ macro_rules! modes {
     };
 }
 modes!(
-    cup Cup, pocket Pocket, puddle Puddle, island Island, overhang Overhang, sag Sag, thin Thin,
+    unprinted Unprinted, cup Cup, pocket Pocket, puddle Puddle, island Island, overhang Overhang, sag Sag, thin Thin,
     gap Gap, cure Cure, growth Growth, adhesion Adhesion, tips Tips, columns Columns,
     springback Springback, vat Vat, keep_clean KeepClean
 );
