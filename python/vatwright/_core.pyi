@@ -159,6 +159,8 @@ class Mesh:
     @property
     def name(self) -> str: ...
     @property
+    def notes(self) -> list[str]: ...
+    @property
     def vertices(self) -> _Floats: ...
     @property
     def triangles(self) -> npt.NDArray[np.uint32]: ...
@@ -197,6 +199,7 @@ class Solid:
 class Defects(_Record):
     count: int
     places: Sequence[_Point]
+    sizes_mm: Sequence[float]
 
 @final
 @_record
@@ -226,6 +229,8 @@ class Health(_Record):
     slivers: Defects
     holes: int
     widest_holes: Sequence[Hole]
+    @property
+    def summary(self) -> str: ...
 
 @final
 @_record

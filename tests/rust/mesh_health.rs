@@ -346,9 +346,10 @@ fn what_would_be_guessing_is_refused() {
         (0..12).filter(|&f| cube.area_normal(f).z < 50.0).map(|f| cube.triangles()[f]).collect();
     let why = refusal(with(&cube, open));
     assert!(
-        why.contains("a hole of 4 edges near (5.000, 5.000, 10.000) is 10.000 mm wide"),
+        why.contains("holes: 1, 10.000 mm wide (4 edges) near (5.000, 5.000, 10.000)"),
         "{why}"
     );
+    assert!(why.contains("repair.fill = \"all\"") && why.contains("takes 10.000"), "{why}");
 
     // A band with half a twist has one side only.
     let n = 24;
@@ -377,11 +378,62 @@ fn what_would_be_guessing_is_refused() {
     // Two bodies whose common wall is but one facet: which of them does it close?
     let pair = touching_tetrahedra();
     let why = refusal(with(&pair, pair.triangles()[1..].to_vec()));
-    assert!(why.contains("3 facets meet at an edge"), "{why}");
+    assert!(why.contains("edges with more than two facets: 3"), "{why}");
+    assert!(why.contains("repair.strength") && !why.contains("run repair"), "{why}");
 
     let nothing = Mesh::new("nothing", vec![], vec![]).unwrap();
     assert!(refusal(nothing.clone()).contains("no triangles"));
     assert_eq!(diagnose(&nothing).shells, 0);
+}
+
+#[test]
+fn a_sheet_of_doubled_faces_is_no_solid() {
+    // A wavy sheet, front and back over the same vertices: its volume is rounding.
+    let n = 40;
+    let at = |i: u32, j: u32| {
+        let (x, y) = (f64::from(i) * 0.7, f64::from(j) * 0.7);
+        Point::new(x, y, (0.9 * x).sin() + (0.7 * y).cos())
+    };
+    let vertices: Vec<Point> = (0..n * n).map(|k| at(k % n, k / n)).collect();
+    let front = (0..(n - 1) * (n - 1)).flat_map(|k| {
+        let a = k % (n - 1) + k / (n - 1) * n;
+        [[a, a + 1, a + n], [a + 1, a + n + 1, a + n]]
+    });
+    let both: Vec<[u32; 3]> = front.flat_map(|[a, b, c]| [[a, b, c], [c, b, a]]).collect();
+    let count = both.len();
+    let sheet = Mesh::new("sheet", vertices, both).unwrap();
+    let refused = Solid::try_from(sheet.clone()).unwrap_err().to_string();
+    assert!(refused.contains("sheet without thickness"), "{refused}");
+    let why = refusal(sheet.clone());
+    assert!(why.contains(&format!("facets, {count} in number")), "{why}");
+    assert!(why.contains("give sheets a thickness") && !why.contains("run repair"), "{why}");
+
+    // Beside a body it is left out, and told.
+    let beside = Mesh::concat("beside", [&moved(&cube(10.0), [0.0, 0.0, 20.0]), &sheet]);
+    let done = mend(beside).unwrap();
+    assert_relative_eq!(volume_mm3(&done.value.solid), 1000.0, max_relative = 1e-9);
+    assert!(done.report.findings.iter().any(|f| f.code == "sheet"));
+    assert_eq!(done.report.numbers["dropped_sheet_facets"], count as f64);
+}
+
+#[test]
+fn a_diagnosis_counts_every_kind_and_names_the_worst_places() {
+    let sphere = shapes::sphere(20.0, 80_000).unwrap();
+    let (damaged, holes) = damaged(&sphere);
+    let said = diagnose(&damaged).summary();
+    for words in [
+        format!("holes: {holes}, "),
+        "facets that face the wrong way: ".into(),
+        "doubled facets: ".into(),
+        "facets without area: ".into(),
+        "edges with more than two facets: ".into(),
+    ] {
+        assert!(said.contains(&words), "{words} in {said}");
+    }
+    assert_eq!(diagnose(&sphere).summary(), "");
+    let two = Mesh::concat("two", [&cube(2.0).flipped(), &moved(&cube(9.0).flipped(), [9.0; 3])]);
+    let inside_out = diagnose(&two).inside_out_shells;
+    assert_eq!((inside_out.count, &inside_out.sizes_mm[..]), (2, &[9.0, 2.0][..]));
 }
 
 proptest! {

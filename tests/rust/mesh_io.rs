@@ -139,6 +139,87 @@ fn package(name: &str, model: &[u8]) -> Temporary {
 }
 
 /// A zip bomb and an assembly that doubles sixteen times must stop at the limit.
+/// A package of an object for each (name, type) and a build item of each.
+fn typed(objects: &[(&str, &str)]) -> Vec<u8> {
+    let mesh = concat!(
+        r#"<mesh><vertices><vertex x="0" y="0" z="0"/><vertex x="1" y="0" z="0"/>"#,
+        r#"<vertex x="0" y="1" z="0"/><vertex x="0" y="0" z="1"/></vertices><triangles>"#,
+        r#"<triangle v1="0" v2="2" v3="1"/><triangle v1="0" v2="1" v3="3"/>"#,
+        r#"<triangle v1="0" v2="3" v3="2"/><triangle v1="1" v2="2" v3="3"/></triangles></mesh>"#
+    );
+    let mut text = String::from(r#"<model unit="millimeter"><resources>"#);
+    for (i, (name, kind)) in objects.iter().enumerate() {
+        let kind = if kind.is_empty() { String::new() } else { format!(r#" type="{kind}""#) };
+        text += &format!(r#"<object id="{}" name="{name}"{kind}>{mesh}</object>"#, i + 1);
+    }
+    text += "</resources><build>";
+    (1..=objects.len()).for_each(|i| text += &format!(r#"<item objectid="{i}"/>"#));
+    (text + "</build></model>").into_bytes()
+}
+
+/// The core specification of ISO/IEC 25422 (from memory): an object's type is one of model,
+/// solidsupport, support, surface, other; model when none is given.
+#[test]
+fn only_models_of_a_3mf_are_read_and_the_rest_is_noted() {
+    let file = package(
+        "typed.3mf",
+        &typed(&[("lamp", ""), ("stand", "support"), ("post", "model"), ("block", "other")]),
+    );
+    let objects = io::read_objects(&file.0, &ReadOptions::default()).unwrap();
+    assert_eq!(objects.iter().map(Mesh::name).collect::<Vec<_>>(), ["lamp", "post"]);
+    let whole = file.read().unwrap();
+    let notes = whole.notes().join(" ");
+    assert!(notes.contains("'stand'") && notes.contains("'block'"), "{notes}");
+    let mended = vatwright::mesh::health::repair(objects[0].clone(), &Default::default()).unwrap();
+    assert_eq!(mended.report.findings.iter().filter(|f| f.code == "reading").count(), 2);
+
+    let none = package("none.3mf", &typed(&[("stand", "solidsupport")])).read().unwrap_err();
+    assert!(none.to_string().contains("'solidsupport'"), "{none}");
+}
+
+#[test]
+fn a_package_of_two_models_gives_the_one_it_starts_with() {
+    let file = Temporary::new("two.3mf");
+    let mut zip = zip::ZipWriter::new(fs::File::create(&file.0).unwrap());
+    let relation = |part: &str| {
+        format!(
+            r#"<Relationship Target="/{part}" Id="{part}" Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/>"#
+        )
+    };
+    let relations =
+        format!("<Relationships>{}{}</Relationships>", relation("b.model"), relation("a.model"));
+    for (name, bytes) in [
+        ("_rels/.rels", relations.into_bytes()),
+        ("a.model", typed(&[("first", "")])),
+        ("b.model", typed(&[("second", "")])),
+        ("c.model", typed(&[("third", "")])),
+    ] {
+        zip.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        zip.write_all(&bytes).unwrap();
+    }
+    zip.finish().unwrap();
+    let objects = io::read_objects(&file.0, &ReadOptions::default()).unwrap();
+    assert_eq!(objects.iter().map(Mesh::name).collect::<Vec<_>>(), ["second"]);
+    let notes = objects[0].notes().join(" ");
+    assert!(notes.contains("'a.model'") && notes.contains("'c.model'"), "{notes}");
+}
+
+#[test]
+fn what_follows_the_last_facet_of_a_binary_stl_is_passed_over_and_noted() {
+    let file = Temporary::new("tail.stl");
+    io::write(&file.0, &[item(&tetrahedron())]).unwrap();
+    let sound = fs::read(&file.0).unwrap();
+    for tail in [&[7_u8][..], &[0; 300], b"made by hand"] {
+        fs::write(&file.0, [&sound, tail].concat()).unwrap();
+        let mesh = file.read().unwrap();
+        assert_eq!(soup(&mesh), soup(&tetrahedron()));
+        assert!(mesh.notes()[0].contains(&tail.len().to_string()), "{:?}", mesh.notes());
+    }
+    // As much as a facet and not zero: the header may be wrong, and nobody can say which it is.
+    fs::write(&file.0, [&sound, &[7; 50][..]].concat()).unwrap();
+    assert!(file.read().is_err());
+}
+
 #[test]
 fn a_small_3mf_cannot_ask_for_boundless_memory() {
     let small = ReadOptions { max_bytes: 100_000, ..Default::default() };
@@ -177,14 +258,14 @@ fn odd_files_of_others_load_or_are_refused_with_a_reason() {
         ("incomplete_normal_ascii.stl", "line 7: found 'endloop'"),
         ("incomplete_vertex_ascii.stl", "line 7: found 'endloop'"),
         ("empty_file.stl", "empty"),
-        ("incomplete_binary.stl", "promises 12 facets"),
+        ("incomplete_binary.stl", "header: 12, which"),
         ("quad.ascii.stl", "line 7: found 'vertex'"),
         ("fourVertices.ascii.stl", "line 7: found 'vertex'"),
         ("twoVertices.ascii.stl", "line 6: found 'endloop'"),
-        ("incorrectFaceCounter.bin.stl", "promises 66 facets"),
+        ("incorrectFaceCounter.bin.stl", "header: 66, which"),
         ("empty.stl", "empty"),
         ("faceless.ascii.stl", "there are none"),
-        ("multiWordName.bin.stl", "promises 4 facets, so 284 bytes"),
+        ("multiWordName.bin.stl", "header: 4, which take 284 bytes"),
     ];
     let read = [
         ("WagonWithWheels.3mf", 376, 200),
@@ -301,10 +382,10 @@ fn files_that_lie_are_refused_with_place_and_remedy() {
     let good = fs::read(&file.0).unwrap();
     let mut promise = good.clone();
     promise[80..84].copy_from_slice(&u32::MAX.to_le_bytes());
-    refused(&promise, &["promises 4294967295 facets", "has 284"]);
+    refused(&promise, &["header: 4294967295, which", "has 284"]);
     promise[80..84].copy_from_slice(&2u32.to_le_bytes());
-    refused(&promise, &["promises 2 facets, so 184 bytes"]);
-    refused(&good[..good.len() - 10], &["promises 4 facets"]);
+    refused(&promise, &["header: 2, which take 184 bytes"]);
+    refused(&good[..good.len() - 10], &["header: 4, which"]);
     let mut nan = good.clone();
     nan[84 + 50 + 12..84 + 50 + 16].copy_from_slice(&f32::NAN.to_le_bytes());
     refused(&nan, &["facet 1", "finite"]);

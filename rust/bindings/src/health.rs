@@ -7,7 +7,7 @@ use crate::run::{How, run_plain};
 use pyo3::prelude::*;
 use vatwright::mesh::health as core;
 
-record!(Defects, core::Defects, "How often a defect occurs, and where at first.");
+record!(Defects, core::Defects, "How often a defect occurs, and where it is worst.");
 record!(Hole, core::Hole, "A ring along which facets are missing.");
 record!(
     Health,
@@ -25,6 +25,13 @@ record!(
         slivers: Defects,
     },
     {
+        /// Every kind of defect with its count and its worst places, in words; empty for a sound
+        /// mesh.
+        #[getter]
+        fn summary(&self) -> String {
+            self.0.summary()
+        }
+
         /// The widest holes, widest first.
         #[getter]
         fn widest_holes(&self) -> Vec<Hole> {

@@ -147,6 +147,12 @@ impl Mesh {
         self.0.name()
     }
 
+    /// What its file holds beside it or got wrong, in sentences.
+    #[getter]
+    fn notes(&self) -> Vec<&str> {
+        self.0.notes().iter().map(String::as_str).collect()
+    }
+
     #[getter]
     fn vertices<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
         arrays::from_points(py, self.0.vertices())
@@ -198,7 +204,7 @@ impl Mesh {
     /// Reads what `to_bytes` wrote.
     #[classmethod]
     fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Mesh> {
-        plain::from_bytes::<CoreMesh>(bytes).map(Mesh::from)
+        plain::from_bytes::<CoreMesh>(bytes, "Mesh").map(Mesh::from)
     }
 }
 
@@ -259,7 +265,7 @@ impl Solid {
     /// Reads what `to_bytes` wrote.
     #[classmethod]
     fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Solid> {
-        plain::from_bytes(bytes).map(Solid)
+        plain::from_bytes(bytes, "Solid").map(Solid)
     }
 }
 

@@ -95,6 +95,7 @@ pub struct Mesh {
     name: String,
     vertices: Vec<Point>,
     triangles: Vec<[u32; 3]>,
+    notes: Vec<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -102,18 +103,20 @@ struct RawMesh {
     name: String,
     vertices: Vec<Point>,
     triangles: Vec<[u32; 3]>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    notes: Vec<String>,
 }
 
 impl TryFrom<RawMesh> for Mesh {
     type Error = Error;
     fn try_from(raw: RawMesh) -> Result<Mesh> {
-        Mesh::new(raw.name, raw.vertices, raw.triangles)
+        Ok(Mesh::new(raw.name, raw.vertices, raw.triangles)?.noted(raw.notes))
     }
 }
 
 impl From<Mesh> for RawMesh {
     fn from(m: Mesh) -> RawMesh {
-        RawMesh { name: m.name, vertices: m.vertices, triangles: m.triangles }
+        RawMesh { name: m.name, vertices: m.vertices, triangles: m.triangles, notes: m.notes }
     }
 }
 
@@ -151,7 +154,7 @@ impl Mesh {
                 "export the model again",
             );
         }
-        Ok(Mesh { name, vertices, triangles })
+        Ok(Mesh { name, vertices, triangles, notes: Vec::new() })
     }
 
     /// Name of the model.
@@ -162,6 +165,17 @@ impl Mesh {
     /// The same mesh under another name.
     pub fn renamed(mut self, name: impl Into<String>) -> Mesh {
         self.name = name.into();
+        self
+    }
+
+    /// What its file holds beside it or got wrong, in sentences: repair hands them on as findings.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// The same mesh with more notes.
+    fn noted(mut self, notes: impl IntoIterator<Item = String>) -> Mesh {
+        self.notes.extend(notes);
         self
     }
 
@@ -218,6 +232,7 @@ impl Mesh {
             name: self.name.clone(),
             vertices: self.vertices.iter().map(|v| pose * v).collect(),
             triangles: self.triangles.clone(),
+            notes: self.notes.clone(),
         }
     }
 
@@ -228,13 +243,14 @@ impl Mesh {
     pub fn scaled(&self, factor: f64) -> Result<Mesh> {
         crate::error::check_range("scale", factor, 1e-9, 1e9, "")?;
         let vertices = self.vertices.iter().map(|v| v * factor).collect();
-        Mesh::new(self.name.clone(), vertices, self.triangles.clone())
+        Ok(Mesh::new(self.name.clone(), vertices, self.triangles.clone())?
+            .noted(self.notes.iter().cloned()))
     }
 
     /// The same surface seen from its other side.
     pub fn flipped(&self) -> Mesh {
         let triangles = self.triangles.iter().map(|&[a, b, c]| [a, c, b]).collect();
-        Mesh { name: self.name.clone(), vertices: self.vertices.clone(), triangles }
+        Mesh { triangles, ..self.clone() }
     }
 
     /// Some of the triangles, over vertices of their own, numbered as they are met.
@@ -248,7 +264,7 @@ impl Mesh {
             })
         };
         let triangles = facets.iter().map(|&f| self.triangles[f as usize].map(&mut own)).collect();
-        Mesh { name: self.name.clone(), vertices, triangles }
+        Mesh { name: self.name.clone(), vertices, triangles, notes: self.notes.clone() }
     }
 
     /// All triangles of several meshes in one, unwelded, in the order given.
@@ -256,6 +272,9 @@ impl Mesh {
         let mut out = Mesh { name: name.into(), ..Mesh::default() };
         for m in meshes {
             let base = out.vertices.len() as u32;
+            let new =
+                m.notes.iter().filter(|n| !out.notes.contains(n)).cloned().collect::<Vec<_>>();
+            out.notes.extend(new);
             out.vertices.extend_from_slice(&m.vertices);
             out.triangles.extend(m.triangles.iter().map(|t| t.map(|v| v + base)));
         }

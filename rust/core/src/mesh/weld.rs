@@ -109,7 +109,7 @@ impl Mesh {
     /// The mesh with equal vertices made one, and beyond that those at most `near_mm` apart: each
     /// becomes the first such vertex. Triangles keep their number and order.
     pub fn welded(self, near_mm: f64) -> Mesh {
-        let Mesh { name, vertices, mut triangles } = self;
+        let Mesh { name, vertices, mut triangles, notes } = self;
         let map = if near_mm > 0.0 {
             merge_near(&vertices, 0..vertices.len() as u32, near_mm)
         } else {
@@ -120,6 +120,6 @@ impl Mesh {
         for v in triangles.as_flattened_mut() {
             *v = index[*v as usize];
         }
-        Mesh { name, vertices: welder.into_vertices(), triangles }
+        Mesh { name, vertices: welder.into_vertices(), triangles, notes }
     }
 }

@@ -1,31 +1,38 @@
 //! What is wrong with a mesh, counted and placed.
 
 use super::orient::{Kind, Patches, judge, turn};
-use super::{across, holes, is_flat};
+use super::{across, holes, is_flat, squares};
 use crate::mesh::edges::{Edges, Side, is_collapsed};
 use crate::mesh::shells::Shells;
-use crate::mesh::{Mesh, Point};
+use crate::mesh::{Bounds, Mesh, Point};
 use serde::{Deserialize, Serialize};
 
 /// Most places that are kept of each kind of defect.
 const PLACES: usize = 8;
 
-/// How often a defect occurs, and where at first.
+/// How often a defect occurs, and where it is worst.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Defects {
     /// How many there are.
     pub count: usize,
-    /// Where the first few are, mm.
+    /// Where the largest few are, largest first, mm.
     pub places: Vec<Point>,
+    /// How large those are: length of the edge, longest edge of the facet or of the shell's box,
+    /// mm.
+    pub sizes_mm: Vec<f64>,
 }
 
 impl Defects {
-    fn add(&mut self, place: impl FnOnce() -> Point) {
-        if self.places.len() < PLACES {
-            self.places.push(place());
-        }
+    fn add(&mut self, size_mm: f64, place: impl FnOnce() -> Point) {
         self.count += 1;
+        let at = self.sizes_mm.partition_point(|s| *s >= size_mm);
+        if at < PLACES {
+            self.sizes_mm.insert(at, size_mm);
+            self.places.insert(at, place());
+            self.sizes_mm.truncate(PLACES);
+            self.places.truncate(PLACES);
+        }
     }
 }
 
@@ -84,6 +91,53 @@ pub struct Health {
     pub widest_holes: Vec<Hole>,
 }
 
+/// Places named of each kind of defect in one sentence.
+const NAMED: usize = 3;
+
+impl Health {
+    /// Every kind of defect with its count and its worst places, in words; empty for a sound mesh.
+    pub fn summary(&self) -> String {
+        let mut said: Vec<String> = Vec::new();
+        if self.holes > 0 {
+            let widest = self.widest_holes.iter().take(NAMED).map(|h| {
+                format!("{:.3} mm wide ({} edges) near {}", h.span_mm, h.edges, show(&h.place))
+            });
+            said.push(format!("holes: {}, {}", self.holes, widest.collect::<Vec<_>>().join(", ")));
+        }
+        said.extend(
+            self.one_sided.iter().map(|p| {
+                format!("a surface with only one side, which meets itself near {}", show(p))
+            }),
+        );
+        for (what, defects) in [
+            ("edges with more than two facets", &self.crowded_edges),
+            ("edges whose facets face against each other", &self.clashing_edges),
+            ("facets that face the wrong way", &self.turned_facets),
+            ("doubled facets", &self.doubled_facets),
+            ("facets without area", &self.flat_facets),
+            ("shells that do not close", &self.open_shells),
+            ("shells that are inside out", &self.inside_out_shells),
+            ("shells without thickness", &self.slivers),
+        ] {
+            if defects.count > 0 {
+                let places: Vec<String> = defects.places.iter().take(NAMED).map(show).collect();
+                said.push(format!("{what}: {}, near {}", defects.count, places.join(", ")));
+            }
+        }
+        said.join("; ")
+    }
+
+    /// Whether a filling of its holes would make it close.
+    pub(super) fn lacks_only_fillings(&self) -> bool {
+        self.holes > 0 && self.one_sided.is_none() && self.crowded_edges.count == 0
+    }
+}
+
+/// A place in words.
+pub(super) fn show(p: &Point) -> String {
+    format!("({:.3}, {:.3}, {:.3})", p.x, p.y, p.z)
+}
+
 /// Looks a mesh over, changing nothing. Vertices must have been welded, as reading does.
 pub fn diagnose(mesh: &Mesh) -> Health {
     let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
@@ -100,15 +154,14 @@ pub fn diagnose(mesh: &Mesh) -> Health {
     let patches = Patches::of(mesh.triangles(), &edges);
     health.one_sided = patches.twist.map(|ends| between(mesh, ends));
     for &f in &patches.turned {
-        health.turned_facets.add(|| middle(mesh, f));
+        health.turned_facets.add(longest(mesh, f), || middle(mesh, f));
     }
     if patches.turned.is_empty() {
         look_at_shells(mesh, &edges, &patches, &mut health);
     } else {
-        let (name, vertices, mut triangles) = mesh.clone().into_parts();
-        turn(&mut triangles, &patches.turned);
-        let edges = Edges::of(vertices.len(), &triangles);
-        let alike = Mesh { name, vertices, triangles };
+        let mut alike = mesh.clone();
+        turn(&mut alike.triangles, &patches.turned);
+        let edges = Edges::of(alike.vertices.len(), &alike.triangles);
         look_at_shells(&alike, &edges, &patches, &mut health);
     }
     health
@@ -117,6 +170,11 @@ pub fn diagnose(mesh: &Mesh) -> Health {
 fn middle(mesh: &Mesh, facet: u32) -> Point {
     let [a, b, c] = mesh.corners(facet as usize);
     Point::from((a.coords + b.coords + c.coords) / 3.0)
+}
+
+/// Length of a facet's longest edge, mm.
+fn longest(mesh: &Mesh, facet: u32) -> f64 {
+    squares(mesh.corners(facet as usize)).1.sqrt()
 }
 
 fn between(mesh: &Mesh, ends: [u32; 2]) -> Point {
@@ -134,19 +192,20 @@ fn look_at_edges(mesh: &Mesh, edges: &Edges, health: &mut Health) {
             2 => &mut health.clashing_edges,
             _ => &mut health.crowded_edges,
         };
-        defects.add(|| between(mesh, [edge.low, edge.high]));
+        let [a, b] = [edge.low, edge.high].map(|v| mesh.vertices()[v as usize]);
+        defects.add((b - a).norm(), || nalgebra::center(&a, &b));
     }
 }
 
 fn look_at_facets(mesh: &Mesh, edges: &Edges, health: &mut Health) {
     for group in doubled(mesh.triangles(), edges) {
         for &f in &group[1..] {
-            health.doubled_facets.add(|| middle(mesh, f));
+            health.doubled_facets.add(longest(mesh, f), || middle(mesh, f));
         }
     }
     for (f, t) in mesh.triangles().iter().enumerate() {
         if is_collapsed(t) || is_flat(mesh.vertices(), t) {
-            health.flat_facets.add(|| middle(mesh, f as u32));
+            health.flat_facets.add(longest(mesh, f as u32), || middle(mesh, f as u32));
         }
     }
 }
@@ -193,7 +252,10 @@ fn look_at_shells(alike: &Mesh, edges: &Edges, patches: &Patches, health: &mut H
             Kind::Sliver => &mut health.slivers,
             Kind::Open => &mut health.open_shells,
         };
-        defects.add(|| middle(alike, patches.shells.facets(patch)[0]));
+        let facets = patches.shells.facets(patch);
+        let corners = facets.iter().flat_map(|&f| alike.corners(f as usize));
+        let size_mm = corners.fold(Bounds::EMPTY, |b, p| b.with(&p)).size().max();
+        defects.add(size_mm, || middle(alike, facets[0]));
     }
     let mut all: Vec<Hole> =
         holes::rings(edges).iter().map(|ring| hole(alike.vertices(), ring)).collect();

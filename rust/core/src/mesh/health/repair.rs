@@ -1,11 +1,12 @@
 //! Mends what can be mended without guessing, and says what it did.
 
-use super::diagnose::{Hole, doubled, hole};
+use super::diagnose::{Health, diagnose, doubled};
 use super::orient::{Kind, Patches, judge, turn};
 use super::{flats, holes, is_flat};
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::edges::{Edges, is_collapsed};
+use crate::mesh::shells::Shells;
 use crate::mesh::{Mesh, Point, Solid, polygon, weld};
 use serde::{Deserialize, Serialize};
 
@@ -24,6 +25,26 @@ pub struct RepairOptions {
 impl Default for RepairOptions {
     fn default() -> RepairOptions {
         RepairOptions { weld_mm: 1e-4, hole_mm: 2.0 }
+    }
+}
+
+impl RepairOptions {
+    /// What to do about defects that are left.
+    fn remedy(&self, left: &Health) -> String {
+        let widest = left.widest_holes.first().map_or(0.0, |h| h.span_mm);
+        if left.lacks_only_fillings() {
+            format!(
+                "to close all holes by a guessed surface set repair.fill = \"all\", to close those \
+                 up to a width raise repair.hole_mm (now {}; the widest takes {:.3}), or close \
+                 them in the modelling program",
+                self.hole_mm,
+                (widest * 1e3).ceil() / 1e3
+            )
+        } else {
+            "to make a new surface around it set repair.strength = \"rebuild\", or mend it in the \
+             modelling program"
+                .into()
+        }
     }
 }
 
@@ -65,25 +86,29 @@ const ROUNDS: usize = 4;
 pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
     check_range("repair.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
     check_range("repair.hole_mm", options.hole_mm, 0.0, 1000.0, "mm")?;
-    let given = mesh.vertices().len();
+    let given = (mesh.vertices().len(), mesh.triangles().len());
+    let notes = mesh.notes().to_vec();
     let (name, vertices, triangles) = mesh.welded(0.0).into_parts();
     let origin = (0..triangles.len() as u32).map(Some).collect();
-    let report = Report::new("repair", &name);
+    let mut report = Report::new("repair", &name);
+    let said = |note: String| Finding::new("reading", Severity::Note, &name, note);
+    report.findings.extend(notes.into_iter().map(said));
     let mut work = Work { name, vertices, triangles, origin, report };
 
-    work.count("welded_vertices", given - work.vertices.len());
+    work.count("welded_vertices", given.0 - work.vertices.len());
     work.drop_collapsed_and_doubled();
+    work.drop_sheets();
     work.weld_at_open_edges(options.weld_mm);
     work.drop_fins();
-    work.turn_facets()?;
-    let left = work.fill_holes(options.hole_mm);
+    work.turn_facets(options)?;
+    work.fill_holes(options.hole_mm);
     work.mend_flats();
     for _ in 0..ROUNDS {
         if !work.settle_shells() {
             break;
         }
     }
-    work.prove(left, options)
+    work.prove(given.1, options)
 }
 
 struct Work {
@@ -156,6 +181,39 @@ impl Work {
         self.drop_facets(&drop);
     }
 
+    /// Drops surfaces of which every facet is there twice, back to back: they enclose nothing.
+    fn drop_sheets(&mut self) {
+        let edges = self.edges();
+        let mut paired = vec![false; self.triangles.len()];
+        for &f in doubled(&self.triangles, &edges).iter().flatten() {
+            paired[f as usize] = true;
+        }
+        if !paired.contains(&true) {
+            return;
+        }
+        let shells = Shells::of(&self.triangles, &edges);
+        let mut drop: Vec<u32> = (0..shells.count())
+            .map(|s| shells.facets(s))
+            .filter(|facets| facets.iter().all(|&f| paired[f as usize]))
+            .flatten()
+            .copied()
+            .collect();
+        drop.sort_unstable();
+        if let Some(&first) = drop.first() {
+            let [a, b, c] =
+                self.triangles[first as usize].map(|v| self.vertices[v as usize].coords);
+            let message =
+                format!("doubled faces that enclose nothing were left out: {}", drop.len());
+            self.report.findings.push(
+                Finding::new("sheet", Severity::Warning, &self.name, message)
+                    .at(((a + b + c) / 3.0).into())
+                    .remedy("give the sheet a thickness in the modelling program to print it"),
+            );
+        }
+        self.count("dropped_sheet_facets", drop.len());
+        self.drop_facets(&drop);
+    }
+
     fn drop_collapsed(&mut self) {
         let collapsed = (0..self.triangles.len() as u32)
             .filter(|&f| is_collapsed(&self.triangles[f as usize]))
@@ -188,22 +246,19 @@ impl Work {
         self.drop_facets(&fins);
     }
 
-    fn turn_facets(&mut self) -> Result<()> {
+    fn turn_facets(&mut self, options: &RepairOptions) -> Result<()> {
         let patches = Patches::of(&self.triangles, &self.edges());
-        if let Some(ends) = patches.twist {
-            let [a, b] = ends.map(|v| self.vertices[v as usize]);
-            let p = nalgebra::center(&a, &b);
-            let problem = format!("a surface has only one side, near {}", show(&p));
-            return Err(self.refuse(problem, "close it in the modelling program"));
+        if patches.twist.is_some() {
+            let health = diagnose(&self.take_mesh()?);
+            return Err(self.refuse(health.summary(), &options.remedy(&health)));
         }
         self.count("turned_facets", patches.turned.len());
         turn(&mut self.triangles, &patches.turned);
         Ok(())
     }
 
-    /// Fills what is small; returns the widest hole that is not.
-    fn fill_holes(&mut self, hole_mm: f64) -> Option<Hole> {
-        let mut widest: Option<Hole> = None;
+    /// Fills what is small.
+    fn fill_holes(&mut self, hole_mm: f64) {
         for ring in holes::rings(&self.edges()) {
             let small = holes::span_mm(&self.vertices, &ring) <= hole_mm;
             if ring.len() == 3 || small && ring.len() <= MOST_EDGES {
@@ -213,14 +268,8 @@ impl Work {
                 self.count("filling_facets", filling.len());
                 self.triangles.extend(filling.iter().map(|t| t.map(|i| ring[i])));
                 self.origin.resize(self.triangles.len(), None);
-            } else {
-                let hole = hole(&self.vertices, &ring);
-                if widest.as_ref().is_none_or(|w| w.span_mm < hole.span_mm) {
-                    widest = Some(hole);
-                }
             }
         }
-        widest
     }
 
     fn mend_flats(&mut self) {
@@ -246,9 +295,9 @@ impl Work {
         let patches = Patches::of(&self.triangles, &edges);
         let closed = patches.closed(&edges);
         let mesh = Mesh {
-            name: String::new(),
             vertices: std::mem::take(&mut self.vertices),
             triangles: std::mem::take(&mut self.triangles),
+            ..Mesh::default()
         };
         let kinds = judge(&mesh, &patches, &closed);
         (_, self.vertices, self.triangles) = mesh.into_parts();
@@ -268,33 +317,24 @@ impl Work {
         turned + dropped > 0
     }
 
-    fn prove(mut self, left: Option<Hole>, options: &RepairOptions) -> Result<Done<Repaired>> {
-        if let Some(hole) = left {
+    fn prove(mut self, given: usize, options: &RepairOptions) -> Result<Done<Repaired>> {
+        if self.triangles.is_empty() && given > 0 {
+            let numbers = self.report.numbers.iter().filter(|(_, n)| **n > 0.0);
+            let dropped = numbers.map(|(what, n)| format!("{what} {n}")).collect::<Vec<_>>();
             let problem = format!(
-                "a hole of {} edges near {} is {:.3} mm wide",
-                hole.edges,
-                show(&hole.place),
-                hole.span_mm
+                "nothing is left of its facets, {given} in number ({}): they enclose nothing",
+                dropped.join(", ").replace('_', " ")
             );
-            let remedy = format!(
-                "close it in the modelling program, or raise repair.hole_mm ({}) if a flat \
-                 filling is right",
-                options.hole_mm
-            );
-            return Err(self.refuse(problem, &remedy));
-        }
-        let edges = self.edges();
-        if let Some(edge) = edges.iter().find(|e| e.balance() != 0) {
-            let [a, b] = [edge.low, edge.high].map(|v| self.vertices[v as usize]);
-            let problem = format!(
-                "{} facets meet at an edge near {} and do not pair up",
-                edge.sides.len(),
-                show(&nalgebra::center(&a, &b))
-            );
-            return Err(self.refuse(problem, "close it in the modelling program"));
+            let remedy = "give sheets a thickness in the modelling program, or check the export";
+            return Err(self.refuse(problem, remedy));
         }
         self.compact();
-        let mesh = Mesh::new(self.name.clone(), self.vertices, self.triangles)?;
+        let closed = self.edges().iter().all(|e| e.balance() == 0);
+        let mesh = self.take_mesh()?;
+        if !closed {
+            let health = diagnose(&mesh);
+            return Err(self.refuse(health.summary(), &options.remedy(&health)));
+        }
         let solid = Solid::try_from(mesh)?;
         let mut report = self.report;
         if report.numbers["remaining_flat_facets"] > 0.0 {
@@ -328,11 +368,13 @@ impl Work {
         self.rename(|v| index[v as usize]);
     }
 
+    /// What has become of the mesh; nothing of it stays here.
+    fn take_mesh(&mut self) -> Result<Mesh> {
+        let (vertices, triangles) = (&mut self.vertices, &mut self.triangles);
+        Mesh::new(self.name.clone(), std::mem::take(vertices), std::mem::take(triangles))
+    }
+
     fn refuse(&self, problem: String, remedy: &str) -> Error {
         Error::NotSolid { name: self.name.clone(), problem, remedy: remedy.into() }
     }
-}
-
-fn show(p: &Point) -> String {
-    format!("({:.3}, {:.3}, {:.3})", p.x, p.y, p.z)
 }

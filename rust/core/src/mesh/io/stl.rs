@@ -10,10 +10,22 @@ use std::path::Path;
 const HEADER: usize = 84;
 const FACET: usize = 50;
 
-/// Whether the length is that of a binary file with as many facets as its header says.
+/// Whether the length is that of a binary file with as many facets as its header says, or that
+/// and an end that holds no facet: a byte, a few words of text, or nothing but zeros. A file that
+/// went through a text program has grown too, and its facets are shifted.
 pub(super) fn is_binary(bytes: &[u8]) -> bool {
-    promised(bytes).is_some_and(|n| length(n) == bytes.len() as u64)
+    let end = promised(bytes).and_then(|n| bytes.get(usize::try_from(length(n)).ok()?..));
+    end.is_some_and(|end| {
+        let text = |&b: &u8| b.is_ascii_graphic() || b.is_ascii_whitespace();
+        let idle = end.len() == 1
+            || end.iter().all(|&b| b == 0)
+            || end.len() < FACET && end.iter().all(text);
+        end.is_empty() || idle && !bytes.windows(3).any(|w| w == REPLACED)
+    })
 }
+
+/// What text programs put in the place of bytes that are no text.
+const REPLACED: &[u8] = "\u{fffd}".as_bytes();
 
 fn length(facets: u32) -> u64 {
     HEADER as u64 + FACET as u64 * u64::from(facets)
@@ -55,7 +67,7 @@ fn neither(source: &Source<'_>, bytes: &[u8]) -> Error {
         Some(n) => source.bad(
             "bytes 80..84",
             format!(
-                "the header promises {n} facets, so {} bytes, but the file has {}",
+                "facets promised by the header: {n}, which take {} bytes, but the file has {}",
                 length(n),
                 bytes.len()
             ),
@@ -70,7 +82,11 @@ fn neither(source: &Source<'_>, bytes: &[u8]) -> Error {
 }
 
 fn read_binary(source: &Source<'_>, mut bytes: Vec<u8>) -> Result<Mesh> {
-    let mut builder = Builder::new(stem(source.path), (bytes.len() - HEADER) / FACET);
+    let count = (bytes.len() - HEADER) / FACET;
+    let mut builder = Builder::new(stem(source.path), count);
+    let length = promised(&bytes).map_or(0, length) as usize;
+    let beyond = bytes.len() - length;
+    bytes.truncate(length);
     // The length has spoken; a header that begins like the text kind must not overrule it.
     bytes[0] = 0;
     let mut cursor = Cursor::new(bytes);
@@ -86,7 +102,8 @@ fn read_binary(source: &Source<'_>, mut bytes: Vec<u8>) -> Result<Mesh> {
         }
         builder.push(corners.map(|c| Point::from(c.map(f64::from))));
     }
-    builder.finish()
+    let note = format!("bytes after the last facet that were passed over: {beyond}");
+    Ok(builder.finish()?.noted((beyond > 0).then_some(note)))
 }
 
 /// Words of a text file with the number of their line.

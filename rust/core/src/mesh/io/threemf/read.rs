@@ -48,6 +48,9 @@ struct Placing {
 #[derive(Default)]
 struct Object {
     name: String,
+    /// Word of its type when that is another than `model`: what is there for other uses than to
+    /// be printed.
+    other_use: Option<String>,
     vertices: Vec<Point>,
     triangles: Vec<[u32; 3]>,
     components: Vec<Placing>,
@@ -59,14 +62,16 @@ struct Model {
     build: Vec<Placing>,
 }
 
-/// Reads every build item, and the length of the file's unit in mm.
+/// Reads every build item that is a model, and the length of the file's unit in mm; what is left
+/// out is noted.
 pub(in crate::mesh::io) fn read(
     source: &Source<'_>,
     bytes: Vec<u8>,
     max_bytes: u64,
 ) -> Result<(Vec<Mesh>, f64)> {
     let archive = ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged(source, "zip", &e))?;
-    let mut package = Package { source, archive, left: max_bytes, max_bytes };
+    let mut package =
+        Package { source, archive, left: max_bytes, max_bytes, other_starts: Vec::new() };
     let root = package.root()?;
     let mut models = BTreeMap::new();
     let mut wanted = vec![root.clone()];
@@ -80,15 +85,25 @@ pub(in crate::mesh::io) fn read(
     }
     let mut left = max_bytes;
     let mut meshes = Vec::new();
+    let mut notes = package.notes(&models);
     for item in &models[&root].build {
-        let named = models[&item.part].objects.get(&item.object).map_or("", |o| &o.name);
+        let object = models[&item.part].objects.get(&item.object);
+        let named = object.map_or("", |o| &o.name);
         let name = if named.is_empty() { stem(source.path) } else { named.into() };
+        if let Some(word) = object.and_then(|o| o.other_use.as_ref()) {
+            notes.push(format!("left out, as its type is '{word}' and not 'model': '{name}'"));
+            continue;
+        }
         let mut builder = Builder::new(name, 0);
         put(&package, &models, item, &Transform::identity(), 0, &mut left, &mut builder)?;
         meshes.push(builder.finish()?);
     }
+    if let Some(first) = meshes.first_mut() {
+        *first = std::mem::take(first).noted(notes.iter().cloned());
+    }
     if meshes.iter().all(|m| m.triangles().is_empty()) {
-        return Err(source.bad(root, "it builds nothing", "check what was exported"));
+        notes.insert(0, "it builds nothing to be printed".into());
+        return Err(source.bad(root, notes.join("; "), "check what was exported"));
     }
     Ok((meshes, models[&root].unit_mm))
 }
@@ -135,7 +150,10 @@ fn put(
         };
         builder.push([a, b, c]);
     }
-    for component in &object.components {
+    // A model's components are what it is made of; supports and other uses among them are not.
+    let is_model =
+        |c: &&Placing| models[&c.part].objects.get(&c.object).is_none_or(|o| o.other_use.is_none());
+    for component in object.components.iter().filter(is_model) {
         put(package, models, component, &at, depth + 1, left, builder)?;
     }
     Ok(())
@@ -147,6 +165,8 @@ struct Package<'a> {
     /// Bytes that may still be unpacked.
     left: u64,
     max_bytes: u64,
+    /// Models that the package names as its start after the first.
+    other_starts: Vec<String>,
 }
 
 impl Package<'_> {
@@ -194,9 +214,23 @@ impl Package<'_> {
         }
     }
 
-    /// Name of the part that the package starts with.
+    /// What of the package is not read.
+    fn notes(&self, read: &BTreeMap<String, Model>) -> Vec<String> {
+        // A name that is no text names no part that could be referred to.
+        let names = self.archive.file_names().flatten().map(|n| n.into_owned());
+        let mut unread: Vec<String> =
+            names.filter(|n| n.ends_with(".model") && !read.contains_key(n)).collect();
+        unread.extend_from_slice(&self.other_starts);
+        unread.sort_unstable();
+        unread.dedup();
+        let said =
+            |n: &String| format!("left out, as the package's model does not refer to it: '{n}'");
+        unread.iter().map(said).collect()
+    }
+
+    /// Name of the part that the package starts with; of several the first.
     fn root(&mut self) -> Result<String> {
-        let mut root = MODEL_PART.to_string();
+        let mut starts: Vec<String> = Vec::new();
         if self.archive.index_for_name("_rels/.rels").is_some() {
             self.stream("_rels/.rels", |tag| {
                 if let Tag::Open(tag) = tag {
@@ -210,12 +244,15 @@ impl Package<'_> {
                         }
                     }
                     if let (Some(target), true) = (target, model) {
-                        root = target.trim_start_matches('/').into();
+                        starts.push(target.trim_start_matches('/').into());
                     }
                 }
                 Ok(())
             })?;
         }
+        let root = if starts.is_empty() { MODEL_PART.into() } else { starts.remove(0) };
+        starts.retain(|other| *other != root);
+        self.other_starts = starts;
         Ok(root)
     }
 
@@ -280,8 +317,10 @@ fn open(
             let [id] = numbers(tag, ["id"], |text| text.parse().ok())?;
             let mut object = Object::default();
             for (key, value) in attributes(tag) {
-                if key == "name" {
-                    object.name = value?;
+                match key.as_str() {
+                    "name" => object.name = value?,
+                    "type" => object.other_use = Some(value?).filter(|word| word != "model"),
+                    _ => {}
                 }
             }
             *current = Some((id, object));
