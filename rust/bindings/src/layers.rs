@@ -132,7 +132,7 @@ impl Layers {
 
     #[classmethod]
     fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Layers> {
-        plain::from_bytes::<core::Layers>(bytes).map(Layers::from)
+        plain::from_bytes::<core::Layers>(bytes, "Layers").map(Layers::from)
     }
 }
 
@@ -205,6 +205,6 @@ impl Survey {
 
     #[classmethod]
     fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Survey> {
-        plain::from_bytes(bytes).map(Survey)
+        plain::from_bytes(bytes, "Survey").map(Survey)
     }
 }

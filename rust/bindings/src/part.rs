@@ -254,6 +254,6 @@ impl Part {
     /// Reads what `to_bytes` wrote.
     #[classmethod]
     fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
-        plain::from_bytes::<CorePart>(bytes).map(Part::from)
+        plain::from_bytes::<CorePart>(bytes, "Part").map(Part::from)
     }
 }

@@ -17,7 +17,7 @@ macro_rules! part_pass {
         part_pass!($name, $core, $doc, nested {}, {});
     };
     ($name:ident, $core:ty, $doc:literal, nested $nested:tt, { $($own:tt)* }) => {
-        record!($name, $core, $doc, nested $nested, {
+        record!($name, $core, $doc, check <$core as Pass<vatwright::Part>>::validate, nested $nested, {
             /// Name of the pass.
             #[getter]
             fn name(&self) -> &str {

@@ -181,7 +181,7 @@ impl Plate {
             })
             .collect::<Option<Vec<_>>>()
             .ok_or_else(|| pyo3::exceptions::PyIndexError::new_err("a place without its part"))?;
-        let bare: CorePlate = plain::from_bytes(bare)?;
+        let bare: CorePlate = plain::from_bytes(bare, "Plate")?;
         Ok(CorePlate { placed, ..bare }.into())
     }
 }

@@ -4,7 +4,7 @@ use crate::base::Base;
 use crate::error::{Error, Result};
 use crate::layers::{self, Fill, Surface};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::sync::Arc;
 
 /// What a piece of geometry is for. Estimate reports resin by role; export can leave roles out.
@@ -110,8 +110,9 @@ impl Supports {
 }
 
 /// A solid on its way to a plate. Passes take a part and return a changed one; the parts share
-/// unchanged geometry.
+/// unchanged geometry. What is read from bytes is checked: indices in range, numbers finite.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(remote = "Self")]
 pub struct Part {
     /// Name used in reports and files.
     pub name: String,
@@ -137,7 +138,64 @@ pub struct Part {
     pub supports: Option<Arc<Supports>>,
 }
 
+impl Serialize for Part {
+    fn serialize<S: Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+        Part::serialize(self, serializer)
+    }
+}
+
+impl<'de> Deserialize<'de> for Part {
+    fn deserialize<D: Deserializer<'de>>(source: D) -> std::result::Result<Part, D::Error> {
+        let part = Part::deserialize(source)?;
+        match part.flaw() {
+            None => Ok(part),
+            Some(flaw) => Err(de::Error::custom(flaw)),
+        }
+    }
+}
+
+/// How far the square of a rotation's length may be from 1.
+const TURN_SLACK: f64 = 1e-6;
+
 impl Part {
+    /// What of its promises a part breaks that came from outside.
+    fn flaw(&self) -> Option<&'static str> {
+        let finite = |p: &Point| p.iter().all(|c| c.is_finite());
+        let turn = self.pose.rotation.norm_squared();
+        let holds = |s: &Supports| {
+            let known = |&node: &u32| (node as usize) < s.nodes.len();
+            let tips = || s.tips.iter().chain(&s.landings);
+            s.nodes.iter().all(finite)
+                && s.feet.iter().all(known)
+                && s.members.iter().all(|m| known(&m.a) && known(&m.b) && m.diameter_mm > 0.0)
+                && tips().all(|t| {
+                    known(&t.node)
+                        && finite(&t.contact)
+                        && finite(&Point::from(t.normal))
+                        && t.diameter_mm > 0.0
+                        && t.facet.is_none_or(|f| (f as usize) < self.body.triangles().len())
+                })
+        };
+        let vents = self.vents.iter().all(|v| {
+            finite(&v.mouth)
+                && finite(&Point::from(v.inward))
+                && v.diameter_mm > 0.0
+                && v.length_mm >= 0.0
+        });
+        let flags = self.keep_clean.len();
+        [
+            (finite(&self.pose.translation.vector.into()), "its place is not finite"),
+            ((turn - 1.0).abs() < TURN_SLACK, "its pose is no rotation"),
+            (flags == 0 || flags == self.body.triangles().len(), "its flags do not fit its facets"),
+            (self.inset_mm.is_finite(), "its inset is not finite"),
+            (vents, "a vent has no size or place"),
+            (self.supports.as_ref().is_none_or(|s| holds(s)), "its supports refer to nothing"),
+            (self.raft.as_ref().is_none_or(|r| r.plan.validate().is_ok()), "its base is no base"),
+        ]
+        .into_iter()
+        .find_map(|(sound, flaw)| (!sound).then_some(flaw))
+    }
+
     /// A part standing on the plate as modelled, its box centred on the origin.
     pub fn new(body: Solid) -> Part {
         let mut part = Part {

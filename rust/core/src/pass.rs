@@ -12,6 +12,14 @@ pub trait Pass<In> {
     /// Word used in reports and recipes.
     fn name(&self) -> &str;
 
+    /// Checks the options against their ranges, as [`Pass::apply`] does first.
+    ///
+    /// # Errors
+    /// [`Error::Value`](crate::Error::Value) naming the first that is out of its range.
+    fn validate(&self) -> Result<()> {
+        Ok(())
+    }
+
     /// Does the work.
     ///
     /// # Errors

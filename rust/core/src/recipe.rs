@@ -94,32 +94,42 @@ impl Recipe {
     /// Reads a recipe from TOML; `place` names it in messages.
     ///
     /// # Errors
-    /// [`Error::Config`] with the line that cannot be understood.
+    /// [`Error::Config`] with the line that cannot be understood, [`Error::Value`] for an option
+    /// out of its range.
     pub fn from_toml(text: &str, place: &str) -> Result<Recipe> {
-        toml::from_str(text).map_err(|e| unreadable(place, &e))
+        let recipe: Recipe = toml::from_str(text).map_err(|e| unreadable(place, &e))?;
+        recipe.validate()?;
+        Ok(recipe)
     }
 
     /// Reads a recipe from JSON; `place` names it in messages.
     ///
     /// # Errors
-    /// [`Error::Config`] with the line that cannot be understood.
+    /// [`Error::Config`] with the line that cannot be understood, [`Error::Value`] for an option
+    /// out of its range.
     pub fn from_json(text: &str, place: &str) -> Result<Recipe> {
-        serde_json::from_str(text).map_err(|e| unreadable(place, &e))
+        let recipe: Recipe = serde_json::from_str(text).map_err(|e| unreadable(place, &e))?;
+        recipe.validate()?;
+        Ok(recipe)
     }
 
     /// The recipe as TOML, every option included.
     ///
     /// # Errors
-    /// [`Error::Config`] when it holds a pass of one's own.
+    /// [`Error::Config`] when it holds a pass of one's own, [`Error::Value`] for an option out of
+    /// its range: what is written reads back equal.
     pub fn to_toml(&self) -> Result<String> {
+        self.validate()?;
         toml::to_string(self).map_err(|e| unwritable(&e))
     }
 
     /// The recipe as JSON, every option included.
     ///
     /// # Errors
-    /// [`Error::Config`] when it holds a pass of one's own.
+    /// [`Error::Config`] when it holds a pass of one's own, [`Error::Value`] for an option out of
+    /// its range: what is written reads back equal.
     pub fn to_json(&self) -> Result<String> {
+        self.validate()?;
         serde_json::to_string_pretty(self).map_err(|e| unwritable(&e))
     }
 }
@@ -145,6 +155,10 @@ impl Pass<Part> for Recipe {
 
     fn name(&self) -> &'static str {
         "recipe"
+    }
+
+    fn validate(&self) -> Result<()> {
+        self.steps.iter().try_for_each(|step| step.pass().validate())
     }
 
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {

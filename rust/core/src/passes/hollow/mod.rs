@@ -63,13 +63,17 @@ impl Hollow {
     /// measured, mm: a tenth of the finest layer step in use.
     pub const SAFE_MM: f64 = 2e-3;
 
-    fn validate(&self) -> Result<()> {
+    /// Checks the options against their ranges.
+    ///
+    /// # Errors
+    /// [`Error::Value`] naming the first that is out of its range.
+    pub fn validate(&self) -> Result<()> {
         check_range("hollow.wall_mm", self.wall_mm, 0.3, 20.0, "mm")?;
         let least_cell = self.wall_mm / 100.0;
         check_range("hollow.cell_mm", self.cell_mm(), least_cell, self.wall_mm / 2.0, "mm")?;
         check_range("hollow.tolerance_mm", self.tolerance_mm, 0.0, 0.1, "mm")?;
         check_range("hollow.least_cavity_mm3", self.least_cavity_mm3, 0.0, 1e9, "mm³")?;
-        check_range("hollow.max_cells", self.max_cells as f64, 1e5, 4e9, "")?;
+        check_range("hollow.max_cells", self.max_cells as f64, 1e5, 1e8, "")?;
         self.lattice.as_ref().map_or(Ok(()), Lattice::validate)
     }
 
@@ -92,6 +96,10 @@ impl Pass<Part> for Hollow {
 
     fn name(&self) -> &'static str {
         "hollow"
+    }
+
+    fn validate(&self) -> Result<()> {
+        Hollow::validate(self)
     }
 
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {

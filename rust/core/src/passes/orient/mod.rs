@@ -119,9 +119,13 @@ impl Orient {
         Vector::new(width_mm, depth_mm, machine.height_mm - self.lift_mm)
     }
 
-    fn validate(&self) -> Result<()> {
+    /// Checks the options against their ranges.
+    ///
+    /// # Errors
+    /// [`Error::Value`] naming the first that is out of its range.
+    pub fn validate(&self) -> Result<()> {
         for (place, value, lo, hi, unit) in [
-            ("orient.directions", f64::from(self.directions), 1.0, 1e5, ""),
+            ("orient.directions", f64::from(self.directions), 1.0, 2e4, ""),
             ("orient.refine", f64::from(self.refine), 1.0, 1e3, ""),
             ("orient.coarse_mm", self.coarse_mm.unwrap_or(1.0), 0.01, 10.0, "mm"),
             ("orient.fine_mm", self.fine_mm.unwrap_or(1.0), 0.01, 10.0, "mm"),
@@ -143,8 +147,8 @@ impl Orient {
     /// Judges directions and returns them all.
     ///
     /// # Errors
-    /// [`Error::Value`] for options out of range, [`Error::Pass`] for a part on supports,
-    /// [`Error::Cancelled`].
+    /// [`Error::Value`] for options out of range, [`Error::Limit`] for more than four hours of one
+    /// core, [`Error::Pass`] for a part on supports, [`Error::Cancelled`].
     pub fn search(&self, part: &Part, ctx: &Context) -> Result<Search> {
         self.validate()?;
         // Half a million facets take a while before the first direction is judged.
@@ -153,6 +157,12 @@ impl Orient {
         ctx.checkpoint(0.0)?;
         let light = exact.light(coarse_mm / 2.0);
         ctx.checkpoint(0.0)?;
+        let fine = 2 * self.refine + 60;
+        affordable(
+            "orient",
+            work(&light, self.directions + 3 * self.refine, coarse_mm)
+                + work(&exact, fine, fine_mm),
+        )?;
         let judge = Judge::new(exact.body(), part, ctx);
         let as_modelled = exact.from_body * part.pose.rotation.inverse() * Vector::z();
         let mut ups = Vec::new();
@@ -239,7 +249,7 @@ impl Orient {
     ///
     /// # Errors
     /// [`Error::Value`] when the axis is zero, fewer than two steps are asked or an option is out
-    /// of range; [`Error::Cancelled`].
+    /// of range; [`Error::Limit`] as [`Orient::search`]; [`Error::Cancelled`].
     pub fn sweep(
         &self,
         part: &Part,
@@ -252,7 +262,7 @@ impl Orient {
         self.validate()?;
         check_range("sweep.from_deg", from_deg, -360.0, 360.0, "degrees")?;
         check_range("sweep.to_deg", to_deg, -360.0, 360.0, "degrees")?;
-        check_range("sweep.steps", f64::from(steps), 2.0, 1e4, "")?;
+        check_range("sweep.steps", f64::from(steps), 2.0, 2e3, "")?;
         let axis = nalgebra::Unit::try_new(axis, 1e-9).ok_or_else(|| Error::Value {
             place: "sweep.axis".into(),
             value: "the zero vector".into(),
@@ -261,6 +271,7 @@ impl Orient {
         let exact = StandIn::exact(part);
         let judge = Judge::new(exact.body(), part, ctx);
         let (_, pitch_mm) = self.pitches(&exact);
+        affordable("sweep", work(&exact, steps, pitch_mm))?;
         let done = AtomicUsize::new(0);
         (0..steps)
             .into_par_iter()
@@ -278,11 +289,39 @@ impl Orient {
     }
 }
 
+/// About what a facet and a crossing of a row cost while a direction is judged, s of one core.
+const COST_S: f64 = 1e-7;
+/// Most time of one core, s: a search overnight on a common machine.
+const MOST_S: f64 = 4.0 * 3600.0;
+
+/// Facets and crossings of rows that so many directions touch.
+fn work(stand: &StandIn, directions: u32, pitch_mm: f64) -> f64 {
+    let rows = (stand.size_mm() / pitch_mm).powi(2);
+    f64::from(directions) * (stand.body().triangles().len() as f64 + 4.0 * rows)
+}
+
+fn affordable(what: &str, work: f64) -> Result<()> {
+    if work * COST_S <= MOST_S {
+        return Ok(());
+    }
+    Err(Error::Limit {
+        place: what.into(),
+        value: (work * COST_S / 360.0).round() / 10.0,
+        limit: MOST_S / 3600.0,
+        unit: "hours of one core",
+        remedy: "judge fewer directions, or raise orient.coarse_mm and orient.fine_mm".into(),
+    })
+}
+
 impl Pass<Part> for Orient {
     type Out = Part;
 
     fn name(&self) -> &'static str {
         "orient"
+    }
+
+    fn validate(&self) -> Result<()> {
+        Orient::validate(self)
     }
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {

@@ -104,6 +104,10 @@ impl Pass<Part> for Raft {
         "raft"
     }
 
+    fn validate(&self) -> Result<()> {
+        Raft::validate(self)
+    }
+
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
         ctx.checkpoint(0.0)?;

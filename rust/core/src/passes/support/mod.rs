@@ -74,8 +74,15 @@ impl Default for Support {
     }
 }
 
+/// Least and greatest reach of a tip, mm.
+const REACH_MM: (f64, f64) = (0.2, 20.0);
+
 impl Support {
-    fn validate(&self) -> Result<()> {
+    /// Checks the options against their ranges.
+    ///
+    /// # Errors
+    /// [`Error::Value`] naming the first that is out of its range.
+    pub fn validate(&self) -> Result<()> {
         check_range("support.tip_mm", self.tip_mm, 0.1, 2.0, "mm")?;
         check_range("support.neck_mm", self.neck_mm, 0.5, 10.0, "mm")?;
         check_range("support.embed_mm", self.embed_mm, 0.05, 1.0, "mm")?;
@@ -83,7 +90,8 @@ impl Support {
         check_range("support.column_deg", self.column_deg, 30.0, 80.0, "°")?;
         check_range("support.gap_mm", self.gap_mm, 0.1, 5.0, "mm")?;
         check_range("support.self_deg", self.self_deg, 5.0, 80.0, "°")?;
-        check_range("support.reach_mm", self.reach_mm.unwrap_or(1.0), 0.2, 20.0, "mm")
+        let (least, most) = REACH_MM;
+        check_range("support.reach_mm", self.reach_mm.unwrap_or(least), least, most, "mm")
     }
 
     /// Diameter of a trunk of so many columns: the sum of their second moments of area.
@@ -113,7 +121,7 @@ impl Support {
         Reach {
             slope: h / self.self_deg.to_radians().tan(),
             layer: young.free_mm,
-            tip: self.reach_mm.unwrap_or(around),
+            tip: self.reach_mm.unwrap_or(around.clamp(REACH_MM.0, REACH_MM.1)),
         }
     }
 }
@@ -123,6 +131,10 @@ impl Pass<Part> for Support {
 
     fn name(&self) -> &'static str {
         "support"
+    }
+
+    fn validate(&self) -> Result<()> {
+        Support::validate(self)
     }
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {

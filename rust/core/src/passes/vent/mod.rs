@@ -125,6 +125,10 @@ impl Pass<Part> for Vent {
         "vent"
     }
 
+    fn validate(&self) -> Result<()> {
+        Vent::validate(self)
+    }
+
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
         let mut current = part.clone();
@@ -177,7 +181,11 @@ fn map(part: &Part, fine: bool, ctx: &Context) -> Result<VoidMap> {
 }
 
 impl Vent {
-    fn validate(&self) -> Result<()> {
+    /// Checks the options against their ranges.
+    ///
+    /// # Errors
+    /// [`Error::Value`](crate::Error::Value) naming the first that is out of its range.
+    pub fn validate(&self) -> Result<()> {
         for (place, value, lo, hi, unit) in [
             ("vent.least_mm", self.least_mm, 0.2, 20.0, "mm"),
             ("vent.most_mm", self.most_mm, self.least_mm, 50.0, "mm"),
