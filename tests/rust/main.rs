@@ -10,6 +10,7 @@ mod hollow;
 mod hollow_vent;
 mod iso;
 mod layers;
+mod limits;
 mod mechanics;
 mod mechanics_docs;
 mod mechanics_frame;

@@ -280,7 +280,7 @@ impl Setup {
             ("machine.settle_s", m.settle_s, 0.0, 600.0, "s"),
             ("machine.pause_s", m.pause_s, 0.0, 600.0, "s"),
             ("machine.vat_ml", m.vat_ml, 1.0, 1e5, "ml"),
-            ("machine.separation_kpa", m.separation_kpa, 0.0, 101.325, "kPa"),
+            ("machine.separation_kpa", m.separation_kpa, 0.1, 101.325, "kPa"),
             ("machine.separation_speed_mm_s", m.separation_speed_mm_s, 0.01, 50.0, "mm/s"),
             ("machine.separation_exponent", m.separation_exponent, 0.0, 1.0, ""),
             ("machine.film_compliance_mm_n", m.film_compliance_mm_n, 0.0, 10.0, "mm/N"),

@@ -26,7 +26,8 @@ pub struct Reach {
 impl Reach {
     /// The reach of a setup: [`sag::longest_overhang_mm`], [`sag::longest_bridge_mm`] and
     /// `limits.sag_mm` by [`sag::overhang_mm`] and [`sag::bridge_mm`], for a strip as thick as
-    /// one exposure cures and a compact section's separation stress.
+    /// one exposure cures and a compact section's separation stress; at most the diagonal of the
+    /// plate, beyond which nothing can reach.
     pub fn of(setup: &Setup) -> Reach {
         let (r, q) = (&setup.resin, Model::of(setup).stress_kpa(1.0));
         let thickness = cure::depth_mm(setup).max(setup.exposure.layer_mm);
@@ -35,11 +36,14 @@ impl Reach {
         let rigidity = sag::rigidity_n_mm(modulus, thickness, r.poisson);
         // Sag grows with the fourth power of length.
         let for_sag = |of_one_mm: f64| (setup.limits.sag_mm / of_one_mm).powf(0.25);
+        let diagonal_mm = setup.machine.width_mm.hypot(setup.machine.depth_mm);
         Reach {
             free_mm: sag::longest_overhang_mm(q, thickness, strength)
-                .min(for_sag(sag::overhang_mm(q, 1.0, rigidity))),
+                .min(for_sag(sag::overhang_mm(q, 1.0, rigidity)))
+                .min(diagonal_mm),
             span_mm: sag::longest_bridge_mm(q, thickness, strength)
-                .min(for_sag(sag::bridge_mm(q, 1.0, rigidity))),
+                .min(for_sag(sag::bridge_mm(q, 1.0, rigidity)))
+                .min(diagonal_mm),
         }
     }
 }
@@ -141,7 +145,9 @@ fn cropped(layer: &Layer, region: &Region, by_mm: f64, grid: &Grid) -> Layer {
     let column = |x_mm: f64| ((x_mm - grid.x0_mm) / grid.pitch_mm * f64::from(SUBPIXEL)).max(0.0);
     let row = |y_mm: f64| ((y_mm - grid.y0_mm) / grid.pitch_mm).max(0.0) as u32;
     let x = (column(region.min_mm[0] - by_mm) as u32, column(region.max_mm[0] + by_mm) as u32);
-    let y = row(region.min_mm[1] - by_mm)..row(region.max_mm[1] + by_mm) + 1;
+    let rows = layer.rows();
+    let y = row(region.min_mm[1] - by_mm).max(rows.start)
+        ..row(region.max_mm[1] + by_mm).saturating_add(1).min(rows.end);
     Layer::from_rows(y, |row, out| {
         let cut = layer.row(row).iter().map(|s| Span { x0: s.x0.max(x.0), x1: s.x1.min(x.1) });
         out.extend(cut.filter(|s| s.x0 < s.x1));

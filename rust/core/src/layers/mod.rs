@@ -24,7 +24,7 @@ pub use grid::{Grid, SUBPIXEL, layers_to};
 pub use label::{Region, VoidRegion};
 pub(crate) use merge_tree::{Branch, MergeTree, Size};
 pub use overhang::{Overhang, overhangs};
-pub use scan::Scan;
+pub use scan::{MOST_BYTES, Scan};
 pub use spans::{Layer, Layers, Span};
 pub use surface::{Fill, Surface, bounds};
 pub use survey::{Component, Section, Survey};

@@ -8,7 +8,7 @@
 use super::grid::{Grid, SUBPIXEL, TAG_BITS};
 use super::spans::{Layer, Layers, Span};
 use super::surface::{Fill, Surface};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::job::Job;
 use rayon::prelude::*;
 use std::ops::Range;
@@ -88,8 +88,19 @@ impl Scan {
     /// All layers at once.
     ///
     /// # Errors
-    /// [`Error::Cancelled`](crate::Error::Cancelled).
+    /// [`Error::Limit`] when they would not fit into [`MOST_BYTES`], [`Error::Cancelled`].
     pub fn layers(&self, job: &Job) -> Result<Layers> {
+        let row_table = 4.0 * f64::from(self.grid.rows);
+        let bytes: f64 = self.crossings().iter().map(|n| 4.0 * n + row_table).sum();
+        if bytes > MOST_BYTES {
+            return Err(Error::Limit {
+                place: format!("{} layers of {} mm", self.grid.layers, self.grid.layer_mm),
+                value: (bytes / 1e8).round() / 10.0,
+                limit: MOST_BYTES / 1e9,
+                unit: "GB",
+                remedy: "check the model's unit, or use thicker layers or a coarser pitch".into(),
+            });
+        }
         let mut layers = Vec::with_capacity(self.grid.layers as usize);
         self.for_each_block(BLOCK_BYTES, job, |block| {
             layers.extend(block.layers);
@@ -120,8 +131,8 @@ impl Scan {
         Ok(())
     }
 
-    /// Cuts the layers into ranges of like cost.
-    fn blocks(&self, bytes: usize) -> Vec<Range<u32>> {
+    /// About how many crossings each layer has.
+    fn crossings(&self) -> Vec<f64> {
         // A facet's crossings are its area seen along x, in units of row and layer; spread them
         // evenly over the layers it meets.
         let mut change = vec![0.0; self.grid.layers as usize + 1];
@@ -133,11 +144,21 @@ impl Scan {
             change[f.first as usize] += per_layer;
             change[f.end as usize] -= per_layer;
         }
+        let mut now = 0.0;
+        for n in &mut change {
+            now += *n;
+            *n = now;
+        }
+        change.pop();
+        change
+    }
+
+    /// Cuts the layers into ranges of like cost.
+    fn blocks(&self, bytes: usize) -> Vec<Range<u32>> {
         let row_table = 4.0 * f64::from(self.grid.rows);
-        let (mut out, mut start, mut used, mut now) = (Vec::new(), 0, 0.0, 0.0);
-        for k in 0..self.grid.layers {
-            now += change[k as usize];
-            let cost = now * 16.0 + row_table;
+        let (mut out, mut start, mut used) = (Vec::new(), 0, 0.0);
+        for (k, crossings) in (0..).zip(self.crossings()) {
+            let cost = crossings * 16.0 + row_table;
             if k > start && used + cost > bytes as f64 {
                 out.push(start..k);
                 (start, used) = (k, 0.0);
@@ -236,6 +257,9 @@ impl Scan {
         })
     }
 }
+
+/// Most memory for layers that are all kept at once: a figure of 120 mm at 0.05 mm takes 11 MB.
+pub const MOST_BYTES: f64 = 4e9;
 
 /// Blocks of this size keep both cores busy and caches warm.
 const BLOCK_BYTES: usize = 256 << 20;

@@ -158,7 +158,9 @@ pub(super) struct Reach(Vec<u32>);
 
 impl Reach {
     pub(super) fn new(radius_mm: f64, grid: &Grid) -> Reach {
-        let r = (radius_mm / grid.pitch_mm).max(0.0);
+        // Nothing on the grid is farther away than its diagonal, whatever is asked.
+        let diagonal = f64::from(grid.rows).hypot(f64::from(grid.columns)).ceil();
+        let r = (radius_mm / grid.pitch_mm).clamp(0.0, diagonal);
         let half = (0..=r.floor() as u32).map(|d| {
             ((r * r - f64::from(d) * f64::from(d)).max(0.0).sqrt() * f64::from(SUBPIXEL)) as u32
         });

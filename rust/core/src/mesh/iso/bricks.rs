@@ -10,8 +10,10 @@ use rayon::prelude::*;
 pub(super) const SIDE: usize = 4;
 /// Nodes of a brick.
 pub(super) const NODES: usize = SIDE * SIDE * SIDE;
-/// Levels of halving above the bricks.
+/// Levels of halving above the bricks, at least.
 const LEVELS: u32 = 3;
+/// Most cubes to begin with; beyond them one halving more pays.
+const MOST_CUBES: f64 = 1e5;
 /// How many cells beyond a brick the surface is still felt: a node of a cell that the surface
 /// crosses is at most one edge and one diagonal, 1 + √3 cells, from it.
 const REACH: f64 = 2.8;
@@ -66,12 +68,19 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         // Two free cells around, so that the surface never meets the grid's border.
         let origin = bounds.min - Vector::repeat(2.0 * cell_mm);
         let brick = cell_mm * SIDE as f64;
-        let size: [i32; 3] = std::array::from_fn(|a| {
-            ((bounds.size()[a] + 5.0 * cell_mm) / brick).ceil().max(1.0) as i32
-        });
+        let size = bounds.size().map(|s| ((s + 5.0 * cell_mm) / brick).ceil().max(1.0));
+        // Rows of bricks are counted in an index of their own, and nodes in 32 bits.
+        let rows = size.y * size.z;
+        if rows > max_cells as f64 || size.max() * SIDE as f64 > f64::from(i32::MAX) {
+            return Err(too_many(rows, max_cells));
+        }
+        let levels = (LEVELS..)
+            .find(|l| size.map(|s| (s / f64::from(1 << l)).ceil()).product() <= MOST_CUBES)
+            .expect("halving ends at one cube");
+        let size: [i32; 3] = size.map(|s| s as i32).into();
         let mut grid = Bricks { origin, cell: cell_mm, size, bricks: vec![], rows: vec![] };
 
-        let top = 1 << LEVELS;
+        let top = 1 << levels;
         let mut regions: Vec<Region<H>> = Vec::new();
         for z in (0..size[2]).step_by(top) {
             for y in (0..size[1]).step_by(top) {
@@ -80,17 +89,11 @@ impl<H: Clone + Send + Sync> Bricks<H> {
                 }
             }
         }
-        for level in (0..=LEVELS).rev() {
+        for level in (0..=levels).rev() {
             let kept = grid.near_surface(field, regions, 1 << level, job)?;
             let nodes = (kept.len() * NODES) as u64;
             if nodes > max_cells {
-                return Err(Error::Limit {
-                    place: "the grid around the surface".into(),
-                    value: nodes as f64,
-                    limit: max_cells as f64,
-                    unit: "nodes",
-                    remedy: "use a larger cell".into(),
-                });
+                return Err(too_many(nodes as f64, max_cells));
             }
             regions = if level == 0 { kept } else { grid.halved(kept, 1 << (level - 1)) };
         }
@@ -177,6 +180,16 @@ impl<H: Clone + Send + Sync> Bricks<H> {
     /// Nodes stored.
     pub fn nodes(&self) -> usize {
         self.bricks.len() * NODES
+    }
+}
+
+fn too_many(nodes: f64, max_cells: u64) -> Error {
+    Error::Limit {
+        place: "the grid around the surface".into(),
+        value: nodes,
+        limit: max_cells as f64,
+        unit: "nodes",
+        remedy: "use a larger cell".into(),
     }
 }
 

@@ -1,6 +1,6 @@
 //! Spur gears by the basic rack of ISO 53.
 
-use super::{Ring, arc, extrude, length};
+use super::{MOST_POINTS, Ring, arc, at_most, extrude, length};
 use crate::error::{Result, check_range};
 use crate::mesh::Solid;
 use std::f64::consts::{PI, TAU};
@@ -32,6 +32,7 @@ pub fn gear(
     check_range("gear.teeth", teeth as f64, 17.0, 1000.0, "")?;
     check_range("gear.steps", steps as f64, 1.0, 1000.0, "")?;
     let z = teeth as f64;
+    at_most("gear", z * (5 * steps) as f64, MOST_POINTS, "points")?;
     let root = module_mm * (z / 2.0 - DEDENDUM);
     check_range("gear.bore_mm", bore_mm, 0.0, 1.95 * root, "mm")?;
 

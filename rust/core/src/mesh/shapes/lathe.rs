@@ -1,6 +1,6 @@
 //! Bodies of revolution.
 
-use super::{LENGTH_MM, Ring, oriented, solid};
+use super::{LENGTH_MM, MOST_TRIANGLES, Ring, at_most, oriented, solid};
 use crate::error::{Result, check_range};
 use crate::mesh::{Point, Solid};
 
@@ -19,6 +19,8 @@ const AXIS_MM: f64 = 1e-9;
 /// negative radius.
 pub fn lathe(name: &str, rings: &[Ring], segments: usize) -> Result<Solid> {
     check_range(&format!("{name}.segments"), segments as f64, 3.0, 1e5, "")?;
+    let points: usize = rings.iter().map(Vec::len).sum();
+    at_most(name, 2.0 * points as f64 * segments as f64, MOST_TRIANGLES, "triangles")?;
     let mut vertices = Vec::new();
     let mut triangles = Vec::new();
     let around: Vec<(f64, f64)> = (0..segments)

@@ -1,7 +1,9 @@
 //! Lenses from their optical data. A printed face needs a coat or a polish before it images:
 //! layer steps are a hundred times a quarter wave.
 
-use super::{LENGTH_MM, Ring, arc, extrude, lathe, length, length_below, solid};
+use super::{
+    LENGTH_MM, MOST_POINTS, Ring, arc, at_most, extrude, lathe, length, length_below, solid,
+};
 use crate::error::{Result, check_range};
 use crate::mesh::{Mesh, Point, Solid};
 use std::f64::consts::FRAC_PI_2;
@@ -120,6 +122,7 @@ pub fn lenticular(
     check_range("lenticular.width_mm", width_mm, pitch_mm, LENGTH_MM.1, "mm")?;
     check_range("lenticular.segments", segments as f64, 1.0, 1e4, "")?;
     let lenses = (width_mm / pitch_mm + 1e-9) as usize;
+    at_most(name, lenses as f64 * (segments + 1) as f64, MOST_POINTS, "points")?;
     let center = index * radius_mm / (index - 1.0) - radius_mm;
     let open = (pitch_mm / 2.0 / radius_mm).asin();
     let mut outline = vec![[0.0, 0.0], [lenses as f64 * pitch_mm, 0.0]];

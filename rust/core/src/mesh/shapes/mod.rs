@@ -30,7 +30,7 @@ pub use round::{
 };
 
 use super::{Mesh, Point, Solid};
-use crate::error::{Result, check_range};
+use crate::error::{Error, Result, check_range};
 
 /// A closed polygon in a plane, without repeating its first point, mm.
 pub type Ring = Vec<[f64; 2]>;
@@ -38,6 +38,25 @@ pub type Ring = Vec<[f64; 2]>;
 /// Smallest and greatest length a shape accepts, mm: from below any printer's pixel to above
 /// any printer's volume.
 const LENGTH_MM: (f64, f64) = (1e-3, 1e4);
+
+/// Most points of a drawing and most triangles of a shape: what takes seconds and less than a
+/// gigabyte.
+const MOST_POINTS: f64 = 2e5;
+const MOST_TRIANGLES: f64 = 5e6;
+
+/// Checks how many `unit`s a shape would have before they are made.
+fn at_most(shape: &str, count: f64, most: f64, unit: &'static str) -> Result<()> {
+    if count <= most {
+        return Ok(());
+    }
+    Err(Error::Limit {
+        place: shape.into(),
+        value: count,
+        limit: most,
+        unit,
+        remedy: "use fewer steps or segments".into(),
+    })
+}
 
 /// Checks a length named `shape.what`.
 fn length(shape: &str, what: &str, value_mm: f64) -> Result<()> {
@@ -62,9 +81,16 @@ fn doubled_area(ring: &[[f64; 2]]) -> f64 {
 /// Outer ring counter-clockwise, holes clockwise; checks every ring.
 fn oriented(shape: &str, rings: &[Ring]) -> Result<Vec<Ring>> {
     check_range(&format!("{shape}.rings"), rings.len() as f64, 1.0, 1e6, "")?;
+    at_most(shape, rings.iter().map(|r| r.len() as f64).sum(), MOST_POINTS, "points")?;
     let mut out = rings.to_vec();
     for (i, ring) in out.iter_mut().enumerate() {
-        check_range(&format!("{shape}.rings[{i}].points"), ring.len() as f64, 3.0, 1e7, "")?;
+        check_range(
+            &format!("{shape}.rings[{i}].points"),
+            ring.len() as f64,
+            3.0,
+            MOST_POINTS,
+            "",
+        )?;
         for c in ring.iter().flatten() {
             check_range(&format!("{shape}.rings[{i}]"), *c, -LENGTH_MM.1, LENGTH_MM.1, "mm")?;
         }

@@ -1,13 +1,10 @@
 //! Round shapes: the geodesic sphere, and what the lathe makes.
 
-use super::{Ring, arc, lathe, length, length_below, solid};
+use super::{MOST_TRIANGLES, Ring, arc, lathe, length, length_below, solid};
 use crate::error::{Result, check_range};
 use crate::mesh::{Mesh, Point, Solid, Vector};
 use std::collections::HashMap;
 use std::f64::consts::{FRAC_PI_2, PI};
-
-/// Most triangles a sphere is made of.
-const MOST_TRIANGLES: f64 = 5e6;
 
 /// A sphere about the origin: an icosahedron whose faces are split into f² each, with the
 /// largest f for which 20·f² ≤ `triangles`.

@@ -248,6 +248,9 @@ impl Pass<Vec<Part>> for Pack {
     }
 }
 
+/// Most pieces in one run, copies counted.
+const MOST_PIECES: usize = 10_000;
+
 /// What the packer knows of a part.
 struct Seen {
     rings: Vec<Ring>,
@@ -296,6 +299,16 @@ impl Pack {
         }
         for setup in &self.printers {
             setup.validate()?;
+        }
+        let pieces: usize = parts.iter().map(|p| self.copies_of(&p.name)).sum();
+        if pieces > MOST_PIECES {
+            return Err(Error::Limit {
+                place: "pack.copies".into(),
+                value: pieces as f64,
+                limit: MOST_PIECES as f64,
+                unit: "pieces",
+                remedy: "pack in several runs".into(),
+            });
         }
         let named = self.copies.keys().map(|n| ("pack.copies", n));
         let named = named.chain(self.due.keys().map(|n| ("pack.due", n)));
