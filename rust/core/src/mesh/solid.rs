@@ -1,7 +1,7 @@
 //! A mesh proven to enclose a volume.
 
 use super::edges::Edges;
-use super::{Mesh, health, measure};
+use super::{Mesh, measure};
 use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -45,7 +45,7 @@ impl TryFrom<Mesh> for Solid {
     /// Proves the mesh.
     ///
     /// # Errors
-    /// [`Error::NotSolid`] with all that is wrong, and where.
+    /// [`Error::NotSolid`] with the first rule that is broken, how often, and a place.
     fn try_from(mesh: Mesh) -> Result<Solid> {
         let fail = |problem: String, remedy: &str| {
             Err(Error::NotSolid { name: mesh.name().into(), problem, remedy: remedy.into() })
@@ -56,8 +56,18 @@ impl TryFrom<Mesh> for Solid {
         // Every directed edge must be met by its opposite equally often: then each layer's
         // outline closes and winding numbers are whole.
         let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
-        if edges.iter().any(|e| e.balance() != 0) {
-            return fail(health::diagnose(&mesh).summary(), "run repair on it");
+        let mut open = edges.iter().filter(|e| e.balance() != 0);
+        if let Some(first) = open.next() {
+            let [a, b] = [first.low, first.high].map(|v| mesh.vertices()[v as usize]);
+            let p = nalgebra::center(&a, &b);
+            let problem = format!(
+                "edges at which its facets do not pair up: {}, one near ({:.3}, {:.3}, {:.3})",
+                1 + open.count(),
+                p.x,
+                p.y,
+                p.z
+            );
+            return fail(problem, "run repair on it");
         }
         let whole = measure::measure(&mesh);
         // A plate's volume is half its area times its thickness.

@@ -3,6 +3,7 @@
 use super::diagnose::{Health, diagnose, doubled};
 use super::orient::{Kind, Patches, judge, turn};
 use super::{flats, holes, is_flat};
+use crate::codes::FindingCode;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::edges::{Edges, is_collapsed};
@@ -91,7 +92,7 @@ pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
     let (name, vertices, triangles) = mesh.welded(0.0).into_parts();
     let origin = (0..triangles.len() as u32).map(Some).collect();
     let mut report = Report::new("repair", &name);
-    let said = |note: String| Finding::new("reading", Severity::Note, &name, note);
+    let said = |note: String| Finding::new(FindingCode::Reading, Severity::Note, &name, note);
     report.findings.extend(notes.into_iter().map(said));
     let mut work = Work { name, vertices, triangles, origin, report };
 
@@ -205,7 +206,7 @@ impl Work {
             let message =
                 format!("doubled faces that enclose nothing were left out: {}", drop.len());
             self.report.findings.push(
-                Finding::new("sheet", Severity::Warning, &self.name, message)
+                Finding::new(FindingCode::Sheet, Severity::Warning, &self.name, message)
                     .at(((a + b + c) / 3.0).into())
                     .remedy("give the sheet a thickness in the modelling program to print it"),
             );
@@ -339,7 +340,7 @@ impl Work {
         let mut report = self.report;
         if report.numbers["remaining_flat_facets"] > 0.0 {
             let finding = Finding::new(
-                "flat_facets",
+                FindingCode::FlatFacets,
                 Severity::Note,
                 &self.name,
                 "some facets without area could not be taken out; they do no harm",
