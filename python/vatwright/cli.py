@@ -7,16 +7,22 @@ failed); 2 wrong usage or unreadable input; 130 interrupted.
 from __future__ import annotations
 
 import argparse
+import glob
+import signal
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+import threading
+from collections.abc import Sequence
 from pathlib import Path
 
 import vatwright as vw
+from vatwright import disk, sizes, terminal
 from vatwright import report as reports
-from vatwright.types import Progress
+from vatwright.errors import said
+from vatwright.options import Options
+from vatwright.output import files_of
+from vatwright.types import Source
 
-__all__ = ["main", "print_plates"]
+__all__ = ["main"]
 
 FINE, FAULT, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -24,6 +30,9 @@ FINE, FAULT, USAGE, INTERRUPTED = 0, 1, 2, 130
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command and returns its exit code."""
     options = _parser().parse_args(arguments)
+    if threading.current_thread() is threading.main_thread():
+        # What ends the command politely ends it as an interrupt does: nothing is lost.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         code: int = options.run(options)
         return code
@@ -48,6 +57,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_input(prepare)
     prepare.add_argument("--out", type=Path, required=True, help="folder for plates and reports")
     prepare.add_argument("--recipe", type=Path, help="recipe, TOML or JSON (default: every pass)")
+    prepare.add_argument("--budget-s", type=float, help="most time for one file, s")
+    prepare.add_argument("--memory-mb", type=float, help="most memory for one file, MB (Linux)")
     prepare.set_defaults(run=_prepare)
 
     check = commands.add_parser("check", help="say what would fail, the files as they stand")
@@ -75,49 +86,162 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_input(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("files", nargs="+", type=Path, help="STL, OBJ or 3MF")
+    parser.add_argument("files", nargs="+", help="STL, OBJ or 3MF; folders and patterns of them")
     parser.add_argument("--setup", default="desk-50um", help="built-in setup or TOML file")
-    parser.add_argument("--unit-mm", type=float, help="length of one unit of the files, mm")
+    parser.add_argument(
+        "--unit",
+        "--unit-mm",
+        type=_unit,
+        metavar="UNIT",
+        help=f"unit of the files: {', '.join(sizes.UNITS)}, or its length in mm",
+    )
+    parser.add_argument("--scale", type=_scale, help="factor on the size: 0.5, or 1/87")
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="SECTION.OPTION=VALUE",
+        help="change an option: of a step (hollow.wall_mm=1.8), of pack, estimate, read or "
+        "repair (repair.hole_mm=4), of the setup (machine, resin, exposure, limits); may be "
+        "repeated",
+    )
+
+
+def _unit(text: str) -> float:
+    return sizes.UNITS[text] if text in sizes.UNITS else float(text)
+
+
+def _scale(text: str) -> float:
+    above, _, below = text.partition("/")
+    try:
+        return float(above) / float(below or 1.0)
+    except ZeroDivisionError as error:
+        raise ValueError(text) from error
+
+
+def _options(options: argparse.Namespace, recipe: vw.Recipe) -> Options:
+    """What the flags come to; ``--set`` has the last word."""
+    chosen = Options(recipe, vw.Setup.load(options.setup))
+    if options.unit is not None:
+        chosen.reading["unit_mm"] = options.unit
+    if options.scale is not None:
+        chosen.reading["scale"] = options.scale
+    chosen.set(options.set)
+    return chosen
+
+
+def _files(words: Sequence[str]) -> list[str]:
+    """The files that words name: files, folders of models, and patterns; each once."""
+    found: dict[Path, str] = {}
+    for word in words:
+        path = Path(word)
+        if path.is_dir():
+            made = files_of(path)
+            inside = [p for p in sorted(path.iterdir()) if p.name not in made]
+            names = [str(p) for p in inside if p.suffix.lower() in {".stl", ".obj", ".3mf"}]
+            if not names:
+                raise vw.MissingFileError(2, "no STL, OBJ or 3MF is in this folder", word)
+        elif path.exists() or not glob.has_magic(word):
+            names = [word]
+        else:
+            names = sorted(glob.glob(word, recursive=True))  # noqa: PTH207 (it may be absolute)
+            if not names:
+                raise vw.MissingFileError(2, "no file is named like this", word)
+        for name in names:
+            found.setdefault(Path(name).resolve(), name)
+    return list(found.values())
 
 
 def _prepare(options: argparse.Namespace) -> int:
-    setup = vw.Setup.load(options.setup)
     recipe = vw.Recipe.load(options.recipe) if options.recipe else vw.Recipe()
-    with _progress("run") as progress:
-        run = vw.prepare(
-            options.files,
-            recipe,
-            setup,
-            out=options.out,
-            unit_mm=options.unit_mm,
-            progress=progress,
-        )
-    for outcome in run.batch.outcomes:
-        if not outcome.ok:
-            told = " → ".join(filter(None, (outcome.message, outcome.remedy)))
-            print(f"vatwright: {outcome.source}: {told}", file=sys.stderr)
-    if not any(outcome.ok for outcome in run.batch.outcomes):
+    chosen = _options(options, recipe)
+    files = _files(options.files)
+    reading = dict(chosen.reading)
+    reached = ""
+
+    with terminal.progress() as progress:
+
+        def note(stage: str, fraction: float) -> None:
+            nonlocal reached
+            reached = stage
+            if progress is not None:
+                progress(stage, fraction)
+
+        try:
+            run = vw.prepare(
+                files,
+                chosen.recipe,
+                chosen.setup,
+                out=options.out,
+                pack=chosen.pack,
+                estimate=chosen.estimate,
+                unit_mm=reading.pop("unit_mm", None),
+                scale=reading.pop("scale", 1.0),
+                reading=reading,
+                mending=chosen.mending,
+                budget_s=options.budget_s,
+                memory_mb=options.memory_mb,
+                progress=note,
+            )
+        except KeyboardInterrupt:
+            at = f" after {reached}" if reached else ""
+            terminal.warn(f"interrupted{at}; what is finished is kept in {options.out}")
+            terminal.warn("run the same command again to go on from there")
+            return INTERRUPTED
+    again = [o for o in run.batch.outcomes if o.ok and o.message]
+    for outcome in again:
+        terminal.warn(f"{outcome.source}: {outcome.message}")
+    page = options.out / "report.html"
+    terminal.show(run.report, closing=[f"plates and report: {options.out}", f"page: {page}"])
+    fates = [source["fate"] for source in run.report.sources]
+    if all(fate == "failed" for fate in fates):
+        terminal.warn("none of the files could be used")
         return USAGE
-    print_plates(run.report)
-    _print_findings(run.report)
-    failed = any(not outcome.ok for outcome in run.batch.outcomes)
-    return FAULT if failed or run.report.worst == "fault" else FINE
+    return FAULT if "failed" in fates or run.report.worst == "fault" else FINE
 
 
 def _check(options: argparse.Namespace) -> int:
-    setup = vw.Setup.load(options.setup)
-    inner = []
-    for file in options.files:
-        mended = vw.repair(vw.Mesh.load(file, unit_mm=options.unit_mm))
-        inner.append(mended.report)
-        part = vw.Part(mended.value, name=file.stem)
-        with _progress(file.name) as progress:
-            inner.append(vw.Check().apply(part, setup, progress=progress).report)
-    report = vw.Report(pass_="check", inner=inner)
+    chosen = _options(options, vw.Recipe([vw.Check()]))
+    reading = sizes.Reading(**chosen.reading)
+    inner, bad = [], []
+    files = _files(options.files)
+    names = disk.unique_names(Path(file).stem for file in files)
+    with terminal.progress() as progress:
+        for i, (file, name) in enumerate(zip(files, names, strict=True)):
+
+            def note(stage: str, fraction: float, i: int = i, name: str = name) -> None:
+                if progress is not None:
+                    progress(f"{name}: {stage}", (i + fraction) / len(files))
+
+            try:
+                mended = vw.repair(reading.load(file), **chosen.mending)
+                part = vw.Part(mended.value, name=name)
+                done = chosen.recipe.apply(part, chosen.setup, progress=note)
+            except (vw.Error, OSError) as error:
+                bad.append(_source(file, name, error))
+            else:
+                inner += [mended.report, done.report]
+    report = vw.Report(pass_="check", inner=inner, sources=bad)
     if options.report:
         reports.save(report, options.report)
-    _print_findings(report)
-    return FAULT if report.worst == "fault" else FINE
+    terminal.show(report)
+    if not inner:
+        terminal.warn("none of the files could be used")
+        return USAGE
+    return FAULT if bad or report.worst == "fault" else FINE
+
+
+def _source(file: str, name: str, error: BaseException) -> Source:
+    code, message, remedy = said(error)
+    return Source(
+        path=disk.shown(file),
+        name=name,
+        fate="failed",
+        plates=[],
+        code=code,
+        message=message,
+        remedy=remedy,
+    )
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -126,7 +250,7 @@ def _show(options: argparse.Namespace) -> int:
         reports.save(report, options.html)
     else:
         _print_numbers(report)
-        _print_findings(report)
+        terminal.show(report)
     return FAULT if report.worst == "fault" else FINE
 
 
@@ -147,22 +271,14 @@ def _recipe(options: argparse.Namespace) -> int:
 def _explain(options: argparse.Namespace) -> int:
     if options.code is None:
         for kind, table in (("findings", vw.codes.FINDINGS), ("errors", vw.codes.ERRORS)):
-            _print_table((kind, ""), [(c.code, c.meaning) for c in table.values()])
+            terminal.list_words(kind, {c.code: c.meaning for c in table.values()})
         return FINE
     try:
         print(vw.codes.explain(options.code))
     except KeyError as error:
-        print(f"vatwright: {error.args[0]}", file=sys.stderr)
+        terminal.warn(error.args[0])
         return USAGE
     return FINE
-
-
-def _print_findings(report: vw.Report) -> None:
-    rows = reports.rows(report.all_findings())
-    if rows:
-        _print_table(("", "part", "kind", "layers", "measure", "what, and what to do"), rows)
-    else:
-        print("nothing found")
 
 
 def _print_numbers(report: vw.Report, depth: int = 0) -> None:
@@ -172,33 +288,3 @@ def _print_numbers(report: vw.Report, depth: int = 0) -> None:
         print("  " * (depth + 1) + f"{name} = {shown}")
     for inner in report.inner:
         _print_numbers(inner, depth + 1)
-
-
-def print_plates(report: vw.Report) -> None:
-    """Prints what the plates of a report come to."""
-    rows = [reports.plate_row(r) for r in report.inner if r.pass_ == "estimate"]
-    _print_table([word.lower() for word in reports.PLATE_HEAD], rows)
-
-
-def _print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
-    for row in (head, *rows):
-        print("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
-
-
-@contextmanager
-def _progress(title: str) -> Iterator[Progress | None]:
-    """A bar on standard error where that is a terminal and rich is installed."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    try:
-        from rich.console import Console
-        from rich.progress import Progress as Bar
-    except ImportError:
-        yield lambda stage, f: print(f"\r{f:4.0%} {stage[:70]:70}", end="", file=sys.stderr)
-        print(file=sys.stderr)
-        return
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(title, total=1.0)
-        yield lambda stage, f: bar.update(task, completed=f, description=f"{title}: {stage}")

@@ -10,8 +10,7 @@ import time
 from pathlib import Path
 
 import vatwright as vw
-from vatwright import plates, shapes
-from vatwright.cli import print_plates
+from vatwright import plates, shapes, terminal
 
 __all__ = ["main", "models"]
 
@@ -61,8 +60,8 @@ def main(folder: Path) -> int:
     before = [r for b in batches for r in b.reports()]
     report = plates.save(packed, setup, folder, before=before, outcomes=outcomes)
     print()
-    print_plates(report)
-    print(f"\n{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
+    terminal.show(report)
+    print(f"{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
     for caution in vw.CAUTIONS:
         print(f"- {caution}")
     return 0 if all(outcome.ok for outcome in outcomes) else 1

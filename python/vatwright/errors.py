@@ -17,6 +17,7 @@ __all__ = [
     "OptionError",
     "PassError",
     "StructureError",
+    "said",
 ]
 
 
@@ -111,3 +112,14 @@ BY_CODE: dict[str, type[Error]] = {
         Cancelled,
     )
 }
+
+
+def said(error: BaseException) -> tuple[str, str, str]:
+    """Code, message and remedy of an error, for a record of it."""
+    if isinstance(error, OSError) and error.filename is not None:
+        remedy = error.remedy if isinstance(error, Error) else ""
+        return FileError.code, f"{error.filename}: {error.strerror}", remedy
+    if isinstance(error, Error):
+        return error.code, str(error).removesuffix(f"; {error.remedy}"), error.remedy
+    code = "io" if isinstance(error, OSError) else type(error).__name__
+    return code, str(error) or type(error).__name__, ""

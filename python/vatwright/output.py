@@ -25,7 +25,7 @@ from vatwright import disk, keep
 from vatwright._core import VERSION
 from vatwright.types import Progress
 
-__all__ = ["Output"]
+__all__ = ["Output", "files_of"]
 
 _MANIFEST = "manifest.json"
 _LOCK = ".lock"
@@ -116,7 +116,7 @@ class Output:
             if path.is_file():
                 disk.sync_file(path)
                 new[path.relative_to(made).as_posix()] = disk.digest(path)
-        groups = self._manifest()
+        groups = _manifest(self.folder)
         old = groups.get(group, {})
         # Written first, so that whatever happens meanwhile the next run knows of all these.
         self._write_manifest({**groups, group: {**old, **new}})
@@ -142,24 +142,31 @@ class Output:
             self._aside = self.folder / keep.SUPERSEDED / str(number)
         return self._aside
 
-    def _manifest(self) -> dict[str, dict[str, str]]:
-        """Digests of the files of each group."""
-        try:
-            values = json.loads((self.folder / _MANIFEST).read_bytes())
-            groups = {
-                group: {name: str(value) for name, value in files.items() if _is_inside(name)}
-                for group, files in values["files"].items()
-            }
-        except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
-            # Damaged, or a folder of an earlier version: plates are known by their names.
-            found = (path for pattern in _PLATE_FILES for path in self.folder.glob(pattern))
-            groups = {"plates": {path.name: "" for path in found}}
-        return groups
-
     def _write_manifest(self, groups: dict[str, dict[str, str]]) -> None:
         values = {"format": 1, "made_by": f"vatwright {VERSION}", "files": groups}
         text = json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True)
         disk.write_whole(self.folder / _MANIFEST, text)
+
+
+def files_of(folder: FilePath) -> set[str]:
+    """Names of the files that a run left in a folder, if it is an output folder."""
+    if not (folder / _MANIFEST).exists():
+        return set()
+    return {name for files in _manifest(folder).values() for name in files}
+
+
+def _manifest(folder: FilePath) -> dict[str, dict[str, str]]:
+    """Digests of the files of each group."""
+    try:
+        values = json.loads((folder / _MANIFEST).read_bytes())
+        return {
+            group: {name: str(value) for name, value in files.items() if _is_inside(name)}
+            for group, files in values["files"].items()
+        }
+    except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
+        # Damaged, or a folder of an earlier version: plates are known by their names.
+        found = (path for pattern in _PLATE_FILES for path in folder.glob(pattern))
+        return {"plates": {path.name: "" for path in found}}
 
 
 def _is_inside(name: str) -> bool:

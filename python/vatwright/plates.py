@@ -84,7 +84,10 @@ def prepare(
 
 def sources(outcomes: Sequence[Outcome], packed: Done[list[Plate]]) -> list[Source]:
     """The files of a run and what became of each, in the order they were given."""
-    placed = {on.part.name for plate in packed.value for on in plate.placed}
+    placed: dict[str, list[str]] = {}
+    for plate in packed.value:
+        for name in dict.fromkeys(on.part.name for on in plate.placed):
+            placed.setdefault(name, []).append(plate.name)
     why = {finding.part: finding for finding in packed.report.findings}
     found: list[Source] = []
     for outcome in outcomes:
@@ -92,11 +95,12 @@ def sources(outcomes: Sequence[Outcome], packed: Done[list[Plate]]) -> list[Sour
             path=outcome.source,
             name=outcome.name,
             fate="printed" if outcome.ok else "failed",
+            plates=placed.get(outcome.name, []),
             code=outcome.code,
             message=outcome.message,
             remedy=outcome.remedy,
         )
-        if outcome.ok and outcome.name not in placed:
+        if outcome.ok and not source["plates"]:
             source["fate"] = "left out"
             if outcome.name in why:
                 said = why[outcome.name]

@@ -22,6 +22,7 @@ SMALLEST_MM = 3.0
 LARGEST_MM = 1000.0
 """Nothing longer than this over all fits any plate of the kind (common practice, no source)."""
 _WANTED_MM = (10.0, 300.0)  # where the size of a guess should lie
+_USUAL_MM = 32.0  # and how near it is to a usual figure's makes it likely
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ def _refuse_unlikely(mesh: Mesh, path: Path) -> None:
     guesses = [
         (word, size * UNITS[word]) for word in _SPOKEN if least <= size * UNITS[word] <= most
     ]
+    guesses.sort(key=lambda guess: abs(np.log(guess[1] / _USUAL_MM)))
     told = ", ".join(f"{mm:.3g} mm if its unit is {_SPOKEN[word]}" for word, mm in guesses)
     word = guesses[0][0] if guesses else "mm"
     remedy = f"give the unit with --unit {word} (unit_mm={UNITS[word]:g})"
@@ -130,17 +132,8 @@ def refuse_misfit(mesh: Mesh, setup: Setup, place: Path) -> None:
         np.minimum(low, along.min(axis=0), out=low)
         np.maximum(high, along.max(axis=0), out=high)
     widths = high - low
-    # A width changes by at most the diameter times the change of the direction; the diameter is
-    # at most the diagonal of the box, and little more than the greatest width.
-    diameter = min(float(np.linalg.norm(extents)), widths.max() / np.cos(_APART_RAD))
-    slack = diameter * 2.0 * np.sin(_APART_RAD / 2.0)
-    narrow = [directions[widths <= r + slack] for r in room]
-    crooked = np.sin(2.0 * _APART_RAD)
-    for first in narrow[0]:
-        second = narrow[1][np.abs(narrow[1] @ first) <= crooked]
-        third = narrow[2][np.abs(narrow[2] @ first) <= crooked]
-        if len(second) and len(third) and (np.abs(second @ third.T) <= crooked).any():
-            return
+    if widths.max() <= np.linalg.norm(room) and _may_hold(room, directions, widths):
+        return
     thinnest, longest = widths.min(), widths.max()
     remedy = "scale it with --scale, cut it, or take a setup with a larger machine"
     lengths = " × ".join(f"{length:g}" for length in (m.width_mm, m.depth_mm, m.height_mm))
@@ -150,3 +143,20 @@ def refuse_misfit(mesh: Mesh, setup: Setup, place: Path) -> None:
     )
     error.remedy = remedy
     raise error
+
+
+def _may_hold(
+    room: list[float], directions: npt.NDArray[np.float64], widths: npt.NDArray[np.float64]
+) -> bool:
+    """Whether three directions nearly at right angles have widths that nearly fit the room."""
+    # A width changes by at most the diameter times the change of the direction; and the diameter
+    # is little more than the greatest width.
+    slack = widths.max() / np.cos(_APART_RAD) * 2.0 * np.sin(_APART_RAD / 2.0)
+    crooked = np.sin(2.0 * _APART_RAD)
+    narrow = [directions[widths <= length + slack] for length in room]
+    for first in narrow[0]:
+        second = narrow[1][np.abs(narrow[1] @ first) <= crooked]
+        third = narrow[2][np.abs(narrow[2] @ first) <= crooked]
+        if (np.abs(second @ third.T) <= crooked).any():
+            return True
+    return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from os import PathLike
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias, TypedDict
 
@@ -50,6 +50,8 @@ class Source(TypedDict):
     """Name of the part made of it, as findings and plates use it."""
     fate: Literal["printed", "failed", "left out"]
     """On a plate; without a part; a part on no plate."""
+    plates: Sequence[str]
+    """Names of the plates it is on."""
     code: str
     """Stable word for the reason when it is on no plate: an error's or a finding's code."""
     message: str

@@ -20,7 +20,7 @@ from typing import Any
 from vatwright import disk, keep, sizes
 from vatwright import report as reports
 from vatwright._core import VERSION, Part, Recipe, Setup, repair
-from vatwright.errors import ConfigError, Error, LimitError
+from vatwright.errors import Cancelled, ConfigError, LimitError, said
 from vatwright.keep import Outcome
 
 __all__ = ["Job", "failed", "limit", "spent", "start", "work"]
@@ -41,10 +41,6 @@ class Job:
     threads: int
     budget_s: float | None
     memory_mb: float | None
-
-
-class _Stopped(Exception):
-    """The parent asked the worker to stop."""
 
 
 # Set by the parent when a worker of its pool is to stop; None in workers of other executors.
@@ -68,7 +64,7 @@ class _Watch:
 
     def __call__(self, _stage: str, _fraction: float) -> None:
         if _stop is not None and _stop.is_set():
-            raise _Stopped
+            raise Cancelled("the run was stopped")
         why = self.beyond(1.0, 0.0)
         if why is not None:
             raise why
@@ -141,22 +137,14 @@ def work(job: Job) -> Outcome:
 
 def failed(job: Job, error: BaseException, seconds: float = 0.0) -> Outcome:
     """The outcome of a job that raised."""
-    if isinstance(error, Error):
-        code = error.code
-    elif isinstance(error, OSError):
-        code = "io"
-    elif isinstance(error, _Stopped):
-        code = "cancelled"
-    else:
-        code = type(error).__name__
-    remedy = error.remedy if isinstance(error, Error) else ""
+    code, message, remedy = said(error)
     return Outcome(
         disk.shown(job.source),
         "failed",
         name=job.name,
         seconds=round(seconds, 3),
         code=code,
-        message=(str(error) or type(error).__name__).removesuffix(f"; {remedy}"),
+        message=message,
         remedy=remedy,
     )
 

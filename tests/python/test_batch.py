@@ -51,8 +51,8 @@ def contents(folder: Path) -> dict[str, bytes]:
     """Every file of the parts but the times of the work."""
     return {
         str(p.relative_to(folder)): p.read_bytes()
-        for p in sorted(folder.rglob("*"))
-        if p.is_file() and p.parent.parent.name == "parts" and p.name != "outcome.json"
+        for p in sorted(folder.glob("parts/*/*"))
+        if p.name != "outcome.json"
     }
 
 

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from shapes import box
@@ -10,6 +11,7 @@ from shapes import box
 import vatwright as vw
 from vatwright import report as reports
 from vatwright.cli import main
+from vatwright.options import Options
 
 
 def finding(severity: str, part: str = "<part>") -> vw.Finding:
@@ -106,3 +108,153 @@ def test_the_command_is_installed() -> None:
     command = Path(sys.executable).with_name("vatwright")
     done = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
     assert vw.__version__ in done.stdout
+
+
+def test_check_goes_on_after_a_bad_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad, good = tmp_path / "torn.stl", tmp_path / "crate.stl"
+    bad.write_bytes(b"")
+    box(6.0).save(good)
+    page = tmp_path / "report.json"
+    code = main(["check", str(bad), str(tmp_path / "absent.stl"), str(good), "--report", str(page)])
+    assert code == 1
+    report = reports.load(page)
+    assert [s["path"] for s in report.sources] == [str(bad), str(tmp_path / "absent.stl")]
+    assert any(r.pass_ == "recipe" and r.inner[0].part == "crate" for r in report.inner)
+    told = capsys.readouterr().out
+    assert "the file is empty → export it again" in told
+    assert "2 files: 2 failed" in told
+
+
+def test_folders_and_patterns_are_input(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("crate.stl", "lamp.STL", "gear[1].stl", "deep/wheel.stl"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        box(6.0).save((tmp_path / name).with_suffix(".stl"))
+        (tmp_path / name).with_suffix(".stl").rename(tmp_path / name)
+    (tmp_path / "notes.txt").write_text("no model")
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text(vw.Recipe([]).to_toml())
+
+    def names(*words: str) -> list[str]:
+        main(["prepare", *words, "--out", ".", "--recipe", "recipe.toml"])
+        return [s["name"] for s in reports.load("report.json").sources]
+
+    assert names(".") == ["crate", "gear[1]", "lamp"]
+    assert names(".") == ["crate", "gear[1]", "lamp"]  # not the plates of the first run
+    assert names("crate.stl", "./crate.stl", "c*.stl") == ["crate"]
+    assert names("gear[1].stl", "**/wheel.stl") == ["gear[1]", "wheel"]
+    capsys.readouterr()
+    (tmp_path / "empty").mkdir()
+    for word in ("*.obj", "empty"):
+        assert main(["prepare", word, "--out", "out"]) == 2
+        assert word in capsys.readouterr().err
+        assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("assignment", "said"),
+    [
+        ("hollow.wall=2", "wall_mm"),
+        ("holow.wall_mm=2", "hollow"),
+        ("repair.hole=2", "hole_mm"),
+        ("repair.nothing_like_it=2", "weld_mm"),
+        ("pack.gab_mm=2", "gap_mm"),
+        ("limits.drain=2", "drain_s"),
+        ("hollow.wall_mm=thick", "wall_mm"),
+        ("orient.weights.cupz=1", "cups"),
+        ("hollow.wall_mm", "section.option=value"),
+        ("=", "section.option=value"),
+    ],
+)
+def test_an_option_that_is_none_names_near_ones(
+    assignment: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert main(["prepare", str(tmp_path), "--out", str(out), "--set", assignment]) == 2
+    told = capsys.readouterr().err
+    assert f"--set {assignment}" in told
+    assert said in told
+    assert not out.exists()
+
+
+def test_options_of_everything_are_set() -> None:
+    options = Options(vw.Recipe(), vw.Setup.load("desk-50um"))
+    options.set(
+        [
+            "hollow.wall_mm=1.8",
+            'orient.goals=["time"]',
+            "orient.weights.cups=2.5",
+            "raft.style=net",
+            "support.reach_mm=0.5",
+            "support.reach_mm=none",
+            "pack.copies.porter=12",
+            "pack.keep_order=true",
+            "estimate.night_h=10",
+            "read.max_bytes=1000",
+            "read.scale=0.5",
+            "repair.hole_mm=4",
+            "machine.width_mm=200",
+            "limits.safety=3",
+        ]
+    )
+    steps: dict[str, Any] = {step.name: step for step in options.recipe.passes}
+    assert steps["hollow"] == vw.Hollow(wall_mm=1.8)
+    assert steps["orient"].to_dict()["goals"] == ("time",)
+    assert steps["orient"].to_dict()["weights"]["cups"] == 2.5
+    assert steps["raft"].to_dict()["style"] == "net"
+    assert steps["support"] == vw.Support()
+    assert options.pack == vw.Pack(copies={"porter": 12}, keep_order=True)
+    assert options.estimate == vw.Estimate(night_h=10.0)
+    assert options.reading == {"max_bytes": 1000, "scale": 0.5}
+    assert options.mending == {"hole_mm": 4}
+    assert options.setup.machine.width_mm == 200.0
+    assert options.setup.limits.safety == 3.0
+
+
+def test_options_reach_the_work(tmp_path: Path) -> None:
+    file, recipe = tmp_path / "crate.stl", tmp_path / "recipe.toml"
+    box(30.0).save(file)
+    recipe.write_text(vw.Recipe([]).to_toml())
+    out = tmp_path / "out"
+    words = [
+        "pack.copies.crate=3",
+        "estimate.price_per_kwh=1e6",
+        "read.scale=0.5",
+        "repair.hole_mm=4",
+    ]
+    sets = [word for text in words for word in ("--set", text)]
+    assert main(["prepare", str(file), "--out", str(out), "--recipe", str(recipe), *sets]) == 0
+    objects = vw.Mesh.load_all(out / "plate 1.3mf")
+    assert [m.name for m in objects] == ["crate"] * 3
+    assert objects[0].bounds[1][2] == pytest.approx(15.0)
+    numbers = reports.load(out / "report.json").inner[-1].numbers
+    assert numbers["price"] == pytest.approx(numbers["energy_kwh"] * 1e6, rel=1e-2)
+
+
+INTERRUPT = """
+import sys
+import vatwright as vw
+from vatwright.cli import main
+def stop(*_, **options):
+    options["progress"]("3 of 8: lamp.stl", 0.4)
+    raise KeyboardInterrupt
+vw.prepare = stop
+sys.exit(main(["prepare", sys.argv[1], "--out", "night"]))
+"""
+
+
+def test_an_interrupt_says_what_is_done_and_how_to_go_on(tmp_path: Path) -> None:
+    box(6.0).save(tmp_path / "lamp.stl")
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPT, "lamp.stl"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 130
+    assert "after 3 of 8: lamp.stl" in done.stderr
+    assert "kept in night" in done.stderr
+    assert "same command again" in done.stderr

@@ -1,9 +1,9 @@
 """Every code of a finding or error is explained, in Python and on the command line."""
 
 import pytest
-from vatwright.cli import main
 
 import vatwright as vw
+from vatwright.cli import main
 
 
 def test_every_code_says_meaning_cause_and_remedy() -> None:
@@ -25,5 +25,7 @@ def test_explain_tells_or_names_what_is_near(capsys: pytest.CaptureFixture[str])
 
 
 def test_a_finding_of_ones_own_keeps_its_code() -> None:
-    report = vw.Report(findings=[vw.Finding(code="too_dear", severity="note", part="a", message="")])
+    report = vw.Report(
+        findings=[vw.Finding(code="too_dear", severity="note", part="a", message="")]
+    )
     assert report.findings[0].code == "too_dear"

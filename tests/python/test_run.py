@@ -34,7 +34,9 @@ def test_every_file_and_its_fate_is_in_the_report(tmp_path: Path, recipe: Path) 
     assert [s["code"] for s in sources] == ["", "format", "unpackable", "io"]
     assert all(s["message"] for s in sources[1:])
     assert all(s["remedy"] for s in sources[1:3])
-    assert list(reports.load(out / "report.json").sources) == sources
+    assert [s["plates"] for s in sources] == [["plate 1"], [], [], []]
+    report = reports.load(out / "report.json")
+    assert json.loads(reports.to_json(report))["sources"] == sources
 
 
 def test_a_run_without_any_part_has_a_report_too(tmp_path: Path) -> None:

@@ -122,6 +122,9 @@ pub struct Source {
     pub name: String,
     /// What became of it.
     pub fate: Fate,
+    /// Names of the plates it is on.
+    #[serde(default)]
+    pub plates: Vec<String>,
     /// Stable word for the reason when it is on no plate: an error's or a finding's code.
     #[serde(default)]
     pub code: String,

@@ -9,14 +9,16 @@ use std::sync::atomic::{AtomicU64, Ordering};
 /// Lets `fill` write to a new file beside `path`, then puts it in place of `path`.
 ///
 /// # Errors
-/// [`Error::Io`]; `path` is then as it was.
+/// [`Error::Io`]; `path` is then as it was, or whole but not surely on the disk.
 pub(crate) fn write_atomic(
     path: &Path,
     fill: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
 ) -> Result<()> {
     let fail = |source| Error::Io { path: path.into(), action: "write", source };
     let temporary = beside(path).map_err(fail)?;
-    let result = fill_new(&temporary, fill).and_then(|()| fs::rename(&temporary, path));
+    let result = fill_new(&temporary, fill)
+        .and_then(|()| fs::rename(&temporary, path))
+        .and_then(|()| sync_folder_of(path));
     if result.is_err() {
         // Already failing: that the leftover may stay is no news.
         let _ = fs::remove_file(&temporary);
@@ -33,6 +35,15 @@ fn fill_new(
     fill(&mut writer)?;
     writer.flush()?;
     writer.get_ref().sync_all()
+}
+
+/// Waits until the folder's names are on the disk, where the system can open folders.
+fn sync_folder_of(path: &Path) -> io::Result<()> {
+    if cfg!(windows) {
+        return Ok(());
+    }
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    File::open(folder.unwrap_or(Path::new(".")))?.sync_all()
 }
 
 /// A name nobody else uses, in the same folder, so that renaming cannot cross file systems.
