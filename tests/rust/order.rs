@@ -5,9 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// From the bottom up. The folders are the architecture; single files stand where they are needed.
-const ORDER: [&str; 23] = [
+const ORDER: [&str; 24] = [
     "codes",
     "error",
+    "options",
     "disjoint_sets",
     "job",
     "finding",

@@ -21,10 +21,12 @@ mod supports;
 use pyo3::prelude::*;
 use pyo3::types::PyTuple;
 
-/// Adds classes to the module; those that are records get an attribute for each field.
+/// Adds classes to the module; those that are records get an attribute for each field, options also
+/// their docs and defaults.
 macro_rules! classes {
-    ($m:expr; $($class:ty),* ; records $($record:ty),*) => {
+    ($m:expr; $($class:ty),* ; options $($options:ty),* ; records $($record:ty),*) => {
         $( $m.add_class::<$class>()?; )*
+        $( $m.add_class::<$options>()?; record::declare::<$options>($m.py())?; )*
         $( $m.add_class::<$record>()?; record::describe::<$record>($m.py())?; )*
     };
 }
@@ -42,11 +44,13 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         mesh::Mesh, mesh::Solid, part::Part, plate::Placed, plate::Plate, recipe::Recipe,
         report::Done, layers::Layers, layers::Survey,
         supports::Supports, supports::Frame, supports::SupportEdit;
-        records
+        options
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
+        passes::Raft, passes::Check;
+        records
         passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
-        passes::Hollow, passes::Vent, passes::Raft, passes::Support,
-        passes::Check, passes::Pack, passes::Estimate, passes::Cost,
+        passes::Hollow, passes::Vent, passes::Support,
+        passes::Pack, passes::Estimate, passes::Cost,
         part::VentHole, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
         layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);

@@ -7,6 +7,7 @@ use pyo3::prelude::*;
 use pyo3::types::{PyBool, PyDict, PyFloat, PyInt, PyMapping, PyString, PyTuple};
 use serde::de::value::{MapDeserializer, SeqDeserializer};
 use serde::de::{self, DeserializeOwned, IntoDeserializer, Visitor};
+use serde::ser::{Impossible, SerializeStruct};
 use serde::{Deserializer, Serialize};
 use std::fmt;
 
@@ -53,6 +54,132 @@ pub(crate) fn value_to_py<'py>(py: Python<'py>, value: &Value) -> PyResult<Bound
         }
         other => return Err(PyTypeError::new_err(format!("{other:?} has no Python form"))),
     })
+}
+
+/// One field of a struct as a tree, without a look at the others; `None` when it is left out.
+pub(crate) fn field<T: Serialize>(value: &T, name: &'static str) -> PyResult<Option<Value>> {
+    value.serialize(OneField { name, found: None }).map_err(|e| PyTypeError::new_err(e.to_string()))
+}
+
+/// Serializes one field of a struct and skips the rest.
+struct OneField {
+    name: &'static str,
+    found: Option<Value>,
+}
+
+impl SerializeStruct for OneField {
+    type Ok = Option<Value>;
+    type Error = ciborium::value::Error;
+
+    fn serialize_field<T: Serialize + ?Sized>(
+        &mut self,
+        key: &'static str,
+        value: &T,
+    ) -> Result<(), Self::Error> {
+        if key == self.name {
+            self.found = Some(Value::serialized(value)?);
+        }
+        Ok(())
+    }
+
+    fn end(self) -> Result<Option<Value>, Self::Error> {
+        Ok(self.found)
+    }
+}
+
+/// Only structs have fields.
+macro_rules! no_fields {
+    ($($method:ident($($kind:ty),*))*) => {
+        $(fn $method(self $(, _: $kind)*) -> Result<Self::Ok, Self::Error> {
+            Err(serde::ser::Error::custom("only a struct has fields"))
+        })*
+    };
+}
+
+impl serde::Serializer for OneField {
+    type Ok = Option<Value>;
+    type Error = ciborium::value::Error;
+    type SerializeSeq = Impossible<Self::Ok, Self::Error>;
+    type SerializeTuple = Impossible<Self::Ok, Self::Error>;
+    type SerializeTupleStruct = Impossible<Self::Ok, Self::Error>;
+    type SerializeTupleVariant = Impossible<Self::Ok, Self::Error>;
+    type SerializeMap = Impossible<Self::Ok, Self::Error>;
+    type SerializeStruct = Self;
+    type SerializeStructVariant = Impossible<Self::Ok, Self::Error>;
+
+    fn serialize_struct(self, _: &'static str, _: usize) -> Result<Self, Self::Error> {
+        Ok(self)
+    }
+
+    no_fields! {
+        serialize_bool(bool) serialize_i8(i8) serialize_i16(i16) serialize_i32(i32)
+        serialize_i64(i64) serialize_u8(u8) serialize_u16(u16) serialize_u32(u32)
+        serialize_u64(u64) serialize_f32(f32) serialize_f64(f64) serialize_char(char)
+        serialize_str(&str) serialize_bytes(&[u8]) serialize_none() serialize_unit()
+        serialize_unit_struct(&'static str) serialize_unit_variant(&'static str, u32, &'static str)
+    }
+
+    fn serialize_some<T: Serialize + ?Sized>(self, value: &T) -> Result<Self::Ok, Self::Error> {
+        value.serialize(self)
+    }
+
+    fn serialize_newtype_struct<T: Serialize + ?Sized>(
+        self,
+        _: &'static str,
+        value: &T,
+    ) -> Result<Self::Ok, Self::Error> {
+        value.serialize(self)
+    }
+
+    fn serialize_newtype_variant<T: Serialize + ?Sized>(
+        self,
+        _: &'static str,
+        _: u32,
+        _: &'static str,
+        value: &T,
+    ) -> Result<Self::Ok, Self::Error> {
+        value.serialize(self)
+    }
+
+    fn serialize_seq(self, _: Option<usize>) -> Result<Self::SerializeSeq, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
+
+    fn serialize_tuple(self, _: usize) -> Result<Self::SerializeTuple, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
+
+    fn serialize_tuple_struct(
+        self,
+        _: &'static str,
+        _: usize,
+    ) -> Result<Self::SerializeTupleStruct, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
+
+    fn serialize_tuple_variant(
+        self,
+        _: &'static str,
+        _: u32,
+        _: &'static str,
+        _: usize,
+    ) -> Result<Self::SerializeTupleVariant, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
+
+    fn serialize_map(self, _: Option<usize>) -> Result<Self::SerializeMap, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
+
+    fn serialize_struct_variant(
+        self,
+        _: &'static str,
+        _: u32,
+        _: &'static str,
+        _: usize,
+    ) -> Result<Self::SerializeStructVariant, Self::Error> {
+        Err(serde::ser::Error::custom("only a struct has fields"))
+    }
 }
 
 /// A core value as compact bytes, for pickling.

@@ -5,9 +5,10 @@ use crate::plain;
 use pyo3::PyClass;
 use pyo3::exceptions::PyTypeError;
 use pyo3::prelude::*;
-use pyo3::types::{PyCFunction, PyDict, PyTuple};
+use pyo3::types::{PyCFunction, PyDict, PyString, PyTuple};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use vatwright::options::{Options, prose};
 
 /// A Python class around a core struct of plain data.
 pub(crate) trait Record: PyClass {
@@ -187,12 +188,43 @@ pub(crate) fn describe<R: Record>(py: Python<'_>) -> PyResult<()> {
         }
         let get = PyCFunction::new_closure(py, None, None, move |args, _| {
             let record = args.get_item(0)?.cast_into::<R>()?;
-            let values = values(record.py(), &*record.borrow())?;
             // A field that is left out when empty reads as None.
-            Ok::<_, PyErr>(values.get_item(field)?.map(Bound::unbind))
+            let value = plain::field(record.borrow().core(), field)?;
+            value.map(|v| plain::value_to_py(record.py(), &v).map(Bound::unbind)).transpose()
         })?;
         class.setattr(name, property.call1((get,))?)?;
     }
+    class.setattr("__signature__", inspect.getattr("Signature")?.call1((parameters,))?)
+}
+
+/// Gives a class of options the core's words as its docstring, and a signature with defaults.
+pub(crate) fn declare<R: Record>(py: Python<'_>) -> PyResult<()>
+where
+    R::Core: Options,
+{
+    describe::<R>(py)?;
+    let class = R::type_object(py);
+    let mut doc =
+        format!("{}\n\nEvery value is a keyword with a default.\n", prose(R::Core::ABOUT));
+    if !R::Core::OPTIONS.is_empty() {
+        doc += "\nArgs:\n";
+    }
+    for option in R::Core::OPTIONS {
+        doc += &format!("    {}: {}\n", python_name(option.name), option.prose());
+    }
+    class.setattr("__doc__", doc)?;
+    let inspect = py.import("inspect")?;
+    let defaults = class.call0()?;
+    let parameters =
+        class.getattr("__signature__")?.getattr("parameters")?.call_method0("values")?;
+    let with_default = |p: Bound<'_, PyAny>| -> PyResult<Py<PyAny>> {
+        let default = defaults.getattr(p.getattr("name")?.cast_into::<PyString>()?)?;
+        let values = PyDict::new(py);
+        values.set_item("default", default)?;
+        Ok(p.call_method("replace", (), Some(&values))?.unbind())
+    };
+    let parameters =
+        parameters.try_iter()?.map(|p| with_default(p?)).collect::<PyResult<Vec<_>>>()?;
     class.setattr("__signature__", inspect.getattr("Signature")?.call1((parameters,))?)
 }
 

@@ -12,6 +12,7 @@ mod job;
 pub mod layers;
 pub mod mechanics;
 pub mod mesh;
+pub mod options;
 mod part;
 mod pass;
 pub mod passes;

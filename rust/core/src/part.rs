@@ -4,6 +4,7 @@ use crate::base::Base;
 use crate::error::{Error, Result};
 use crate::layers::{self, Fill, Surface};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
+use crate::options::Options;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::sync::Arc;
 
@@ -190,7 +191,10 @@ impl Part {
             (self.inset_mm.is_finite(), "its inset is not finite"),
             (vents, "a vent has no size or place"),
             (self.supports.as_ref().is_none_or(|s| holds(s)), "its supports refer to nothing"),
-            (self.raft.as_ref().is_none_or(|r| r.plan.validate().is_ok()), "its base is no base"),
+            (
+                self.raft.as_ref().is_none_or(|r| r.plan.check_ranges().is_ok()),
+                "its base is no base",
+            ),
         ]
         .into_iter()
         .find_map(|(sound, flaw)| (!sound).then_some(flaw))

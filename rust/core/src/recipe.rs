@@ -4,6 +4,7 @@ use crate::check::Check;
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::finding::{Done, Report};
+use crate::options::{OptionDoc, Options, comment, commented, prose};
 use crate::part::Part;
 use crate::pass::Pass;
 use crate::passes::{Hollow, Orient, Raft, Support, Vent};
@@ -42,6 +43,20 @@ impl Step {
             Step::Support(p) => p,
             Step::Check(p) => p,
             Step::Own(p) => p.as_ref(),
+        }
+    }
+}
+
+impl Step {
+    /// What the pass is, and its options as declared.
+    fn declared(&self) -> (&'static str, &'static [OptionDoc]) {
+        fn of<P: Options>(_: &P) -> (&'static str, &'static [OptionDoc]) {
+            (P::ABOUT, P::OPTIONS)
+        }
+        match self {
+            Step::Raft(p) => of(p),
+            Step::Check(p) => of(p),
+            _ => ("", &[]),
         }
     }
 }
@@ -113,14 +128,31 @@ impl Recipe {
         Ok(recipe)
     }
 
-    /// The recipe as TOML, every option included.
+    /// The recipe as TOML, every option included, with a comment above each.
     ///
     /// # Errors
     /// [`Error::Config`] when it holds a pass of one's own, [`Error::Value`] for an option out of
     /// its range: what is written reads back equal.
     pub fn to_toml(&self) -> Result<String> {
         self.validate()?;
-        toml::to_string(self).map_err(|e| unwritable(&e))
+        let mut out = String::new();
+        if self.steps.is_empty() {
+            out.push_str("steps = []\n");
+        }
+        for step in &self.steps {
+            let mut table = toml::Table::try_from(step).map_err(|e| unwritable(&e))?;
+            let name = table.remove("pass").unwrap_or_else(|| step.pass().name().into());
+            let (about, declared) = step.declared();
+            if !out.is_empty() {
+                out.push('\n');
+            }
+            if !about.is_empty() {
+                comment(&mut out, &prose(about));
+            }
+            out.push_str(&format!("[[steps]]\npass = {name}\n"));
+            commented(&mut out, "steps", &table, declared);
+        }
+        Ok(out)
     }
 
     /// The recipe as JSON, every option included.

@@ -5,8 +5,8 @@
 //! `docs/mechanics` says for each default whether it is published, from memory or common
 //! practice, and how to measure it.
 
-use crate::error::{Error, Result, check_range};
-use serde::{Deserialize, Serialize};
+use crate::error::{Error, Result};
+use crate::options::{Options, commented, options, table};
 use std::path::Path;
 
 macro_rules! built_in {
@@ -23,196 +23,169 @@ macro_rules! built_in {
 }
 built_in!("desk-50um", "desk-35um", "bench-50um", "fine-25um");
 
-/// The printer: what it can reach, how it moves, what its film does.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Machine {
-    /// Usable plate size along x, mm.
-    pub width_mm: f64,
-    /// Usable plate size along y, mm.
-    pub depth_mm: f64,
-    /// Usable height, mm.
-    pub height_mm: f64,
-    /// Edge of one panel pixel, mm.
-    pub pixel_mm: f64,
-    /// Travel away from the film after each layer, mm.
-    pub lift_mm: f64,
-    /// Speed of that travel, mm/s.
-    pub lift_speed_mm_s: f64,
-    /// Speed of the way back, mm/s.
-    pub return_speed_mm_s: f64,
-    /// Pause between the way back and the light, in which resin flows out of the gap, s.
-    pub settle_s: f64,
-    /// Other pauses in a layer's cycle, s.
-    pub pause_s: f64,
-    /// Resin the vat may hold, ml.
-    pub vat_ml: f64,
-    /// Mean separation stress of a compact section at `separation_speed_mm_s`, kPa.
-    pub separation_kpa: f64,
-    /// Lift speed at which `separation_kpa` was measured, mm/s.
-    pub separation_speed_mm_s: f64,
-    /// Power of lift speed (and of compactness) with which that stress rises: 0.5 for a film that
-    /// gives, 1 for a rigid one, 0 where it does not matter.
-    pub separation_exponent: f64,
-    /// Deflection of film and frame under pull, mm/N.
-    pub film_compliance_mm_n: f64,
-    /// Stiffness of plate, arm and screw against the film, N/mm.
-    pub frame_stiffness_n_mm: f64,
-    /// Mean electrical power while printing, W.
-    pub power_w: f64,
-    /// What an hour of the machine costs, in the user's currency.
-    pub price_per_hour: f64,
-}
-
-impl Default for Machine {
-    fn default() -> Machine {
-        Machine {
-            width_mm: 130.0,
-            depth_mm: 80.0,
-            height_mm: 160.0,
-            pixel_mm: 0.05,
-            lift_mm: 5.0,
-            lift_speed_mm_s: 1.0,
-            return_speed_mm_s: 2.5,
-            settle_s: 0.5,
-            pause_s: 0.5,
-            vat_ml: 250.0,
-            separation_kpa: 20.0,
-            separation_speed_mm_s: 1.0,
-            separation_exponent: 0.5,
-            film_compliance_mm_n: 0.02,
-            frame_stiffness_n_mm: 400.0,
-            power_w: 60.0,
-            price_per_hour: 0.5,
-        }
+options! {
+    /// The printer: what it can reach, how it moves, what its film does.
+    pub struct Machine at "machine" {
+        /// Usable plate size along x, mm.
+        width_mm: f64 = 130.0, in 1.0..=2000.0 "mm", larger "more room";
+        /// Usable plate size along y, mm.
+        depth_mm: f64 = 80.0, in 1.0..=2000.0 "mm", larger "more room";
+        /// Usable height, mm.
+        height_mm: f64 = 160.0, in 1.0..=2000.0 "mm", larger "more room";
+        /// Edge of one panel pixel, mm.
+        pixel_mm: f64 = 0.05, in 0.005..=1.0 "mm", larger "coarser outlines; quicker checks";
+        /// Travel away from the film after each layer, mm.
+        lift_mm: f64 = 5.0,
+            in 0.1..=50.0 "mm",
+            larger "surer separation and resin flow; more time a layer";
+        /// Speed of that travel, mm/s.
+        lift_speed_mm_s: f64 = 1.0,
+            in 0.01..=50.0 "mm/s",
+            larger "quicker layers; more peel and more suction";
+        /// Speed of the way back, mm/s.
+        return_speed_mm_s: f64 = 2.5,
+            in 0.01..=50.0 "mm/s",
+            larger "quicker layers; more press on the way back";
+        /// Pause between the way back and the light, in which resin flows out of the gap, s.
+        settle_s: f64 = 0.5,
+            in 0.0..=600.0 "s",
+            larger "less resin left in the gap, truer layers; more time";
+        /// Other pauses in a layer's cycle, s.
+        pause_s: f64 = 0.5, in 0.0..=600.0 "s", larger "more time";
+        /// Resin the vat may hold, ml.
+        vat_ml: f64 = 250.0, in 1.0..=1e5 "ml", larger "fewer refills";
+        /// Mean separation stress of a compact section at `separation_speed_mm_s`, kPa.
+        separation_kpa: f64 = 20.0,
+            in 0.1..=101.325 "kPa",
+            larger "more peel in every layer: more and thicker tips";
+        /// Lift speed at which `separation_kpa` was measured, mm/s.
+        separation_speed_mm_s: f64 = 1.0,
+            in 0.01..=50.0 "mm/s",
+            larger "less peel at the same lift speed";
+        /// Power of lift speed (and of compactness) with which that stress rises: 0.5 for a film that
+        /// gives, 1 for a rigid one, 0 where it does not matter.
+        separation_exponent: f64 = 0.5, in 0.0..=1.0 "", larger "peel rises faster with lift speed";
+        /// Deflection of film and frame under pull, mm/N.
+        film_compliance_mm_n: f64 = 0.02,
+            in 0.0..=10.0 "mm/N",
+            larger "the film follows farther before it lets go";
+        /// Stiffness of plate, arm and screw against the film, N/mm.
+        frame_stiffness_n_mm: f64 = 400.0,
+            in 0.1..=1e6 "N/mm",
+            larger "less spring-back of the machine itself";
+        /// Mean electrical power while printing, W.
+        power_w: f64 = 60.0, in 0.0..=1e5 "W", larger "more energy";
+        /// What an hour of the machine costs, in the user's currency.
+        price_per_hour: f64 = 0.5, in 0.0..=1e6 "", larger "dearer plates";
     }
 }
 
-/// The resin, liquid, green (before post-cure) and cured.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Resin {
-    /// Density of the liquid, g/cm³.
-    pub liquid_g_cm3: f64,
-    /// Density once cured, g/cm³.
-    pub cured_g_cm3: f64,
-    /// Dynamic viscosity, Pa·s.
-    pub viscosity_pa_s: f64,
-    /// Surface tension, mN/m.
-    pub surface_tension_mn_m: f64,
-    /// Penetration depth Dp of the working curve, mm.
-    pub penetration_mm: f64,
-    /// Critical dose Ec of the working curve, mJ/cm².
-    pub critical_mj_cm2: f64,
-    /// Young's modulus of green material, MPa.
-    pub green_modulus_mpa: f64,
-    /// Tensile strength of green material, MPa.
-    pub green_strength_mpa: f64,
-    /// Poisson's ratio.
-    pub poisson: f64,
-    /// Strength and stiffness of the newest layers relative to green material, 0–1.
-    pub newest_factor: f64,
-    /// Tensile bond between first layers and plate, kPa.
-    pub plate_bond_kpa: f64,
-    /// Price of a litre, in the user's currency.
-    pub price_per_litre: f64,
-}
-
-impl Default for Resin {
-    fn default() -> Resin {
-        Resin {
-            liquid_g_cm3: 1.10,
-            cured_g_cm3: 1.18,
-            viscosity_pa_s: 0.3,
-            surface_tension_mn_m: 33.0,
-            penetration_mm: 0.12,
-            critical_mj_cm2: 6.0,
-            green_modulus_mpa: 1000.0,
-            green_strength_mpa: 20.0,
-            poisson: 0.4,
-            newest_factor: 0.4,
-            plate_bond_kpa: 150.0,
-            price_per_litre: 40.0,
-        }
+options! {
+    /// The resin, liquid, green (before post-cure) and cured.
+    pub struct Resin at "resin" {
+        /// Density of the liquid, g/cm³.
+        liquid_g_cm3: f64 = 1.10, in 0.5..=3.0 "g/cm³", larger "less liquid for the same solid";
+        /// Density once cured, g/cm³.
+        cured_g_cm3: f64 = 1.18,
+            in 0.5..=3.0 "g/cm³",
+            larger "more shrinkage: more liquid for the same solid, heavier parts";
+        /// Dynamic viscosity, Pa·s.
+        viscosity_pa_s: f64 = 0.3,
+            in 1e-3..=100.0 "Pa·s",
+            larger "slower draining, more suction, longer settling";
+        /// Surface tension, mN/m.
+        surface_tension_mn_m: f64 = 33.0,
+            in 1.0..=100.0 "mN/m",
+            larger "more resin held in narrow holes";
+        /// Penetration depth Dp of the working curve, mm.
+        penetration_mm: f64 = 0.12, in 0.005..=5.0 "mm", larger "deeper cure; more print-through";
+        /// Critical dose Ec of the working curve, mJ/cm².
+        critical_mj_cm2: f64 = 6.0,
+            in 0.01..=1000.0 "mJ/cm²",
+            larger "shallower cure; less spread at edges";
+        /// Young's modulus of green material, MPa.
+        green_modulus_mpa: f64 = 1000.0, in 0.1..=1e5 "MPa", larger "less spring-back and sag";
+        /// Tensile strength of green material, MPa.
+        green_strength_mpa: f64 = 20.0, in 0.01..=1e3 "MPa", larger "fewer and thinner tips";
+        /// Poisson's ratio.
+        poisson: f64 = 0.4, in 0.0..=0.499 "", larger "stiffer plates, a little";
+        /// Strength and stiffness of the newest layers relative to green material, 0–1.
+        newest_factor: f64 = 0.4,
+            in 0.01..=1.0 "",
+            larger "young layers bear more: longer overhangs";
+        /// Tensile bond between first layers and plate, kPa.
+        plate_bond_kpa: f64 = 150.0, in 0.1..=1e4 "kPa", larger "smaller bases hold";
+        /// Price of a litre, in the user's currency.
+        price_per_litre: f64 = 40.0, in 0.0..=1e6 "", larger "dearer parts";
     }
 }
 
-/// How layers are exposed.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Exposure {
-    /// Thickness of a layer, mm.
-    pub layer_mm: f64,
-    /// Light on per layer, s.
-    pub exposure_s: f64,
-    /// Number of over-exposed layers next to the plate.
-    pub first_layers: u32,
-    /// Light on for each of them, s.
-    pub first_exposure_s: f64,
-    /// Irradiance at the film, mW/cm².
-    pub irradiance_mw_cm2: f64,
-    /// Standard deviation of the blur at a pixel's edge, mm.
-    pub edge_blur_mm: f64,
-}
-
-impl Default for Exposure {
-    fn default() -> Exposure {
-        Exposure {
-            layer_mm: 0.05,
-            exposure_s: 3.0,
-            first_layers: 5,
-            first_exposure_s: 30.0,
-            irradiance_mw_cm2: 4.0,
-            edge_blur_mm: 0.025,
-        }
-    }
-}
-
-/// What the user asks every plate to keep.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Limits {
-    /// Strength over load for tips, necks and first layers.
-    pub safety: f64,
-    /// Pressure difference across a cavity's wall while lifting, kPa.
-    pub vent_pressure_kpa: f64,
-    /// Time a vented cavity may take to drain, s.
-    pub drain_s: f64,
-    /// Part of a layer's thickness that spring-back may take, 0–1.
-    pub missed_layer: f64,
-    /// Deflection of a flat or bridge under peel, mm.
-    pub sag_mm: f64,
-    /// Voids smaller than this are noise of overlapping shells, mm³.
-    pub noise_mm3: f64,
-}
-
-impl Default for Limits {
-    fn default() -> Limits {
-        Limits {
-            safety: 2.0,
-            vent_pressure_kpa: 5.0,
-            drain_s: 600.0,
-            missed_layer: 0.05,
-            sag_mm: 0.1,
-            noise_mm3: 0.05,
-        }
-    }
-}
-
-/// Machine, resin, exposure and limits under one name.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Setup {
-    /// Name shown in reports.
-    pub name: String,
-    /// The printer.
-    pub machine: Machine,
-    /// The resin.
-    pub resin: Resin,
+options! {
     /// How layers are exposed.
-    pub exposure: Exposure,
-    /// What the user asks for.
-    pub limits: Limits,
+    pub struct Exposure at "exposure" {
+        /// Thickness of a layer, mm.
+        layer_mm: f64 = 0.05,
+            in 0.005..=0.5 "mm",
+            larger "fewer layers and less time; coarser steps";
+        /// Light on per layer, s.
+        exposure_s: f64 = 3.0,
+            in 0.01..=600.0 "s",
+            larger "deeper cure and stronger green parts; wider edges, more time";
+        /// Number of over-exposed layers next to the plate.
+        first_layers: u32 = 5,
+            in 0.0..=100.0 "layers",
+            larger "a surer hold on the plate; more flare at the foot, more time";
+        /// Light on for each of them, s.
+        first_exposure_s: f64 = 30.0,
+            in 0.01..=600.0 "s",
+            larger "a surer hold on the plate; more flare at the foot, more time";
+        /// Irradiance at the film, mW/cm².
+        irradiance_mw_cm2: f64 = 4.0,
+            in 0.01..=1000.0 "mW/cm²",
+            larger "deeper cure in the same time; wider edges";
+        /// Standard deviation of the blur at a pixel's edge, mm.
+        edge_blur_mm: f64 = 0.025, in 0.0..=1.0 "mm", larger "more flare and closed gaps";
+    }
+}
+
+options! {
+    /// What the user asks every plate to keep.
+    pub struct Limits at "limits" {
+        /// Strength over load for tips, necks and first layers.
+        safety: f64 = 2.0,
+            in 1.0..=20.0 "",
+            larger "more and thicker tips, larger bases; fewer surprises";
+        /// Pressure difference across a cavity's wall while lifting, kPa.
+        vent_pressure_kpa: f64 = 5.0,
+            in 0.01..=101.325 "kPa",
+            larger "fewer and smaller vents; more suction";
+        /// Time a vented cavity may take to drain, s.
+        drain_s: f64 = 600.0, in 0.1..=1e6 "s", larger "fewer and smaller drains; longer waiting";
+        /// Part of a layer's thickness that spring-back may take, 0–1.
+        missed_layer: f64 = 0.05,
+            in 1e-4..=1.0 "",
+            larger "slenderer supports pass; coarser first layers after each lift";
+        /// Deflection of a flat or bridge under peel, mm.
+        sag_mm: f64 = 0.1, in 1e-4..=10.0 "mm", larger "wider flats pass; less flat ones";
+        /// Voids smaller than this are noise of overlapping shells, mm³.
+        noise_mm3: f64 = 0.05, in 0.0..=1e3 "mm³", larger "more small voids are passed over";
+    }
+}
+
+options! {
+    /// Machine, resin, exposure and limits under one name.
+    pub struct Setup at "setup" {
+        /// Name shown in reports.
+        name: String = String::new();
+        /// The printer.
+        machine: Machine = Machine::default(), of Machine;
+        /// The resin.
+        resin: Resin = Resin::default(), of Resin;
+        /// How layers are exposed.
+        exposure: Exposure = Exposure::default(), of Exposure;
+        /// What the user asks for.
+        limits: Limits = Limits::default(), of Limits;
+    }
 }
 
 impl Setup {
@@ -258,9 +231,11 @@ impl Setup {
         Ok(setup)
     }
 
-    /// The setup as TOML, every number included.
+    /// The setup as TOML, every number included, with a comment above each.
     pub fn to_toml(&self) -> String {
-        toml::to_string(self).expect("a setup holds only numbers and words")
+        let mut out = String::new();
+        commented(&mut out, "", &table(self), Setup::OPTIONS);
+        out
     }
 
     /// Checks every number against the range in which the formulas make sense.
@@ -268,52 +243,9 @@ impl Setup {
     /// # Errors
     /// [`Error::Value`] naming the first number out of range.
     pub fn validate(&self) -> Result<()> {
-        let (m, r, e, l) = (&self.machine, &self.resin, &self.exposure, &self.limits);
-        for (place, value, lo, hi, unit) in [
-            ("machine.width_mm", m.width_mm, 1.0, 2000.0, "mm"),
-            ("machine.depth_mm", m.depth_mm, 1.0, 2000.0, "mm"),
-            ("machine.height_mm", m.height_mm, 1.0, 2000.0, "mm"),
-            ("machine.pixel_mm", m.pixel_mm, 0.005, 1.0, "mm"),
-            ("machine.lift_mm", m.lift_mm, 0.1, 50.0, "mm"),
-            ("machine.lift_speed_mm_s", m.lift_speed_mm_s, 0.01, 50.0, "mm/s"),
-            ("machine.return_speed_mm_s", m.return_speed_mm_s, 0.01, 50.0, "mm/s"),
-            ("machine.settle_s", m.settle_s, 0.0, 600.0, "s"),
-            ("machine.pause_s", m.pause_s, 0.0, 600.0, "s"),
-            ("machine.vat_ml", m.vat_ml, 1.0, 1e5, "ml"),
-            ("machine.separation_kpa", m.separation_kpa, 0.1, 101.325, "kPa"),
-            ("machine.separation_speed_mm_s", m.separation_speed_mm_s, 0.01, 50.0, "mm/s"),
-            ("machine.separation_exponent", m.separation_exponent, 0.0, 1.0, ""),
-            ("machine.film_compliance_mm_n", m.film_compliance_mm_n, 0.0, 10.0, "mm/N"),
-            ("machine.frame_stiffness_n_mm", m.frame_stiffness_n_mm, 0.1, 1e6, "N/mm"),
-            ("machine.power_w", m.power_w, 0.0, 1e5, "W"),
-            ("machine.price_per_hour", m.price_per_hour, 0.0, 1e6, ""),
-            ("resin.liquid_g_cm3", r.liquid_g_cm3, 0.5, 3.0, "g/cm³"),
-            ("resin.cured_g_cm3", r.cured_g_cm3, 0.5, 3.0, "g/cm³"),
-            ("resin.viscosity_pa_s", r.viscosity_pa_s, 1e-3, 100.0, "Pa·s"),
-            ("resin.surface_tension_mn_m", r.surface_tension_mn_m, 1.0, 100.0, "mN/m"),
-            ("resin.penetration_mm", r.penetration_mm, 0.005, 5.0, "mm"),
-            ("resin.critical_mj_cm2", r.critical_mj_cm2, 0.01, 1000.0, "mJ/cm²"),
-            ("resin.green_modulus_mpa", r.green_modulus_mpa, 0.1, 1e5, "MPa"),
-            ("resin.green_strength_mpa", r.green_strength_mpa, 0.01, 1e3, "MPa"),
-            ("resin.poisson", r.poisson, 0.0, 0.499, ""),
-            ("resin.newest_factor", r.newest_factor, 0.01, 1.0, ""),
-            ("resin.plate_bond_kpa", r.plate_bond_kpa, 0.1, 1e4, "kPa"),
-            ("resin.price_per_litre", r.price_per_litre, 0.0, 1e6, ""),
-            ("exposure.layer_mm", e.layer_mm, 0.005, 0.5, "mm"),
-            ("exposure.exposure_s", e.exposure_s, 0.01, 600.0, "s"),
-            ("exposure.first_layers", f64::from(e.first_layers), 0.0, 100.0, "layers"),
-            ("exposure.first_exposure_s", e.first_exposure_s, 0.01, 600.0, "s"),
-            ("exposure.irradiance_mw_cm2", e.irradiance_mw_cm2, 0.01, 1000.0, "mW/cm²"),
-            ("exposure.edge_blur_mm", e.edge_blur_mm, 0.0, 1.0, "mm"),
-            ("limits.safety", l.safety, 1.0, 20.0, ""),
-            ("limits.vent_pressure_kpa", l.vent_pressure_kpa, 0.01, 101.325, "kPa"),
-            ("limits.drain_s", l.drain_s, 0.1, 1e6, "s"),
-            ("limits.missed_layer", l.missed_layer, 1e-4, 1.0, ""),
-            ("limits.sag_mm", l.sag_mm, 1e-4, 10.0, "mm"),
-            ("limits.noise_mm3", l.noise_mm3, 0.0, 1e3, "mm³"),
-        ] {
-            check_range(place, value, lo, hi, unit)?;
-        }
-        Ok(())
+        self.machine.check_ranges()?;
+        self.resin.check_ranges()?;
+        self.exposure.check_ranges()?;
+        self.limits.check_ranges()
     }
 }

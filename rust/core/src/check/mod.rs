@@ -45,6 +45,7 @@ use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::{Done, Finding, Moment, Report, Severity};
+use crate::options::options;
 use crate::part::Part;
 use crate::pass::Pass;
 use rayon::prelude::*;
@@ -134,10 +135,10 @@ fn shortened(mut findings: Vec<Finding>) -> Vec<Finding> {
     findings
 }
 
-/// Options of the check. As a step of a recipe it hands the part on unchanged.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Check {}
+options! {
+    /// The check. As a step of a recipe it hands the part on unchanged.
+    pub struct Check at "check" {}
+}
 
 impl Pass<Part> for Check {
     type Out = Part;

@@ -19,6 +19,7 @@ use crate::layers::{Fill, Grid, Layer, Region, Scan, Surface};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{adhesion, cure};
 use crate::mesh::{Mesh, Pose};
+use crate::options::Options;
 use crate::part::Part;
 use crate::pass::Pass;
 use shape::{hull, openings, ribs, slab};
@@ -105,7 +106,7 @@ impl Pass<Part> for Raft {
     }
 
     fn validate(&self) -> Result<()> {
-        Raft::validate(self)
+        self.check_ranges()
     }
 
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
