@@ -88,7 +88,7 @@ def batch(
     unit_mm: float | None = None,
     scale: float = 1.0,
     reading: Mapping[str, Any] | None = None,
-    mending: Mapping[str, float] | None = None,
+    mending: Mapping[str, Any] | None = None,
     mesh: MeshFormat = "3mf",
     threads: int = 1,
     budget_s: float | None = None,

@@ -34,6 +34,10 @@ REPORT = "report.json"
 _OUTCOME = "outcome.json"
 _OURS = {PART, REPORT, _OUTCOME, "part.3mf", "part.stl"}
 SUPERSEDED = "superseded"
+WORK = ".vatwright-work-"
+"""Begins the names of folders in which work is being made."""
+SPENT = ".vatwright-spent-"
+"""Begins the names of files that say why a worker ended itself."""
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from vatwright.sizes import Reading
 __all__ = ["Options"]
 
 _SETUP = ("machine", "resin", "exposure", "limits")
-_REPAIR = [name for name in inspect.signature(repair).parameters if name.endswith("_mm")]
+_REPAIR = [*inspect.signature(repair).parameters][1:]
 _READ = [f.name for f in dataclasses.fields(Reading)]
 
 

@@ -28,8 +28,8 @@ from vatwright.types import Progress
 __all__ = ["Output", "files_of"]
 
 _MANIFEST = "manifest.json"
-_LOCK = ".lock"
-_WORK = ".work-"
+_MADE_BY = "vatwright"
+_LOCK = ".vatwright-lock"
 _PLATE_FILES = ("plate *.3mf", "plate *.stl", "plate *.svg")
 
 _held = threading.local()
@@ -77,9 +77,10 @@ class Output:
         parts = self.folder / "parts"
         parts.mkdir(exist_ok=True)
         for folder in (self.folder, parts):
-            for left in folder.glob(f"{_WORK}*"):
+            for left in folder.glob(f"{keep.WORK}*"):
                 shutil.rmtree(left, ignore_errors=True)
-        for left in parts.glob(".spent-*"):
+        notes = (f"{keep.SPENT}*", f".{keep.SPENT}*.new", f"../.{_MANIFEST}.*.new")
+        for left in (path for pattern in notes for path in parts.glob(pattern)):
             left.unlink()
 
     def keep_parts(self, names: set[str]) -> None:
@@ -103,7 +104,7 @@ class Output:
             group: word for what the files are; other groups are not touched.
             over: whether files of this group are of no worth once there are newer ones.
         """
-        made = FilePath(tempfile.mkdtemp(prefix=_WORK, dir=self.folder))
+        made = FilePath(tempfile.mkdtemp(prefix=keep.WORK, dir=self.folder))
         try:
             yield made
             self._replace(group, made, over)
@@ -117,6 +118,12 @@ class Output:
                 disk.sync_file(path)
                 new[path.relative_to(made).as_posix()] = disk.digest(path)
         groups = _manifest(self.folder)
+        if groups is None:
+            # Damaged, somebody else's, or none: plates of an earlier version go by their names.
+            if os.path.lexists(self.folder / _MANIFEST):
+                keep.move_aside(self.folder / _MANIFEST, self._aside_folder() / _MANIFEST)
+            found = (path for pattern in _PLATE_FILES for path in self.folder.glob(pattern))
+            groups = {"plates": {path.name: "" for path in found}}
         old = groups.get(group, {})
         # Written first, so that whatever happens meanwhile the next run knows of all these.
         self._write_manifest({**groups, group: {**old, **new}})
@@ -143,30 +150,28 @@ class Output:
         return self._aside
 
     def _write_manifest(self, groups: dict[str, dict[str, str]]) -> None:
-        values = {"format": 1, "made_by": f"vatwright {VERSION}", "files": groups}
+        values = {"format": 1, "made_by": f"{_MADE_BY} {VERSION}", "files": groups}
         text = json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True)
         disk.write_whole(self.folder / _MANIFEST, text)
 
 
 def files_of(folder: FilePath) -> set[str]:
     """Names of the files that a run left in a folder, if it is an output folder."""
-    if not (folder / _MANIFEST).exists():
-        return set()
-    return {name for files in _manifest(folder).values() for name in files}
+    return {name for files in (_manifest(folder) or {}).values() for name in files}
 
 
-def _manifest(folder: FilePath) -> dict[str, dict[str, str]]:
-    """Digests of the files of each group."""
+def _manifest(folder: FilePath) -> dict[str, dict[str, str]] | None:
+    """Digests of the files of each group; None where no manifest of ours can be read."""
     try:
         values = json.loads((folder / _MANIFEST).read_bytes())
+        if not values["made_by"].startswith(_MADE_BY):
+            return None
         return {
             group: {name: str(value) for name, value in files.items() if _is_inside(name)}
             for group, files in values["files"].items()
         }
     except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
-        # Damaged, or a folder of an earlier version: plates are known by their names.
-        found = (path for pattern in _PLATE_FILES for path in folder.glob(pattern))
-        return {"plates": {path.name: "" for path in found}}
+        return None
 
 
 def _is_inside(name: str) -> bool:

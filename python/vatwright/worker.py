@@ -36,7 +36,7 @@ class Job:
     recipe: Recipe
     setup: Setup
     reading: sizes.Reading
-    mending: Mapping[str, float]
+    mending: Mapping[str, Any]
     mesh: str
     threads: int
     budget_s: float | None
@@ -118,7 +118,7 @@ def _guard() -> None:
 
 def spent(job: Job) -> FilePath:
     """Where a worker that ends itself leaves the reason."""
-    return FilePath(job.out) / "parts" / f".spent-{job.name}"
+    return FilePath(job.out) / "parts" / f"{keep.SPENT}{job.name}"
 
 
 def work(job: Job) -> Outcome:
@@ -177,7 +177,7 @@ def _prepare(job: Job, watch: _Watch) -> Outcome:
         message=f"made again: {damage}" if damage else "",
     )
     # On the same file system as its goal, so that the last step is a rename.
-    folder = FilePath(tempfile.mkdtemp(prefix=".work-", dir=parts))
+    folder = FilePath(tempfile.mkdtemp(prefix=keep.WORK, dir=parts))
     try:
         disk.write_whole(folder / keep.PART, done.value.to_bytes())
         done.value.save(folder / f"part.{job.mesh}")

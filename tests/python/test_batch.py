@@ -197,7 +197,7 @@ def test_an_interrupted_run_goes_on(tmp_path: Path) -> None:
     finished = [o for o in done.outcomes if o.status == "done"]
     ran_again = log.read_text().splitlines()[len(ran) :]
     assert len(ran_again) == len(finished)
-    assert not list((tmp_path / "out" / "parts").glob(".work-*"))
+    assert not list((tmp_path / "out" / "parts").glob(".vatwright-work-*"))
 
     unbroken = vw.batch(paths, recipe, out=tmp_path / "unbroken")
     assert [o.folder for o in unbroken.outcomes] == [o.folder for o in done.outcomes]

@@ -106,9 +106,33 @@ def test_killed_runs_end_with_the_same_bytes(tmp_path: Path, unbroken: dict[str,
             ended = run.stdout.read().endswith("end\n")
     assert ended
     assert final(tmp_path / "out") == unbroken
-    assert not list((tmp_path / "out").rglob(".work-*"))
+    assert not list((tmp_path / "out").rglob(".vatwright-work-*"))
     assert not list((tmp_path / "out").rglob("*.new"))
     assert not list((tmp_path / "out").rglob("*.tmp"))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are of POSIX")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_polite_end_says_how_to_go_on(tmp_path: Path, number: signal.Signals) -> None:
+    vw.shapes.figure(3, 40.0, 20_000).mesh.save(tmp_path / "figure.stl")
+    command = Path(sys.executable).with_name("vatwright")
+    with subprocess.Popen(
+        [command, "prepare", "figure.stl", "--out", "out"],
+        cwd=tmp_path,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as run:
+        deadline = time.monotonic() + 60
+        while not (tmp_path / "out" / "parts").exists():
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        run.send_signal(number)
+        assert run.stderr is not None
+        said = run.stderr.read()
+        assert run.wait(60) == 130
+    assert "same command again" in said
+    assert "Traceback" not in said
+    assert not list((tmp_path / "out").rglob(".vatwright-work-*"))
 
 
 def test_a_full_disk_at_any_write_loses_nothing(
@@ -131,7 +155,7 @@ def test_a_full_disk_at_any_write_loses_nothing(
         with monkeypatch.context() as patch, pytest.raises(OSError, match="No space"):
             patch.setattr(disk, "sync_file", sync)
             vw.prepare(paths, RECIPE, out=out, executor=ThreadPoolExecutor(2))
-        assert not list(out.rglob(".work-*"))
+        assert not list(out.rglob(".vatwright-work-*"))
         if seed >= 5:
             vw.prepare(paths, RECIPE, out=out, executor=ThreadPoolExecutor(2))
             assert final(out) == unbroken

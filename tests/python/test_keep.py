@@ -123,10 +123,21 @@ def test_a_damaged_manifest_or_table_stops_nothing(tmp_path: Path) -> None:
     paths, out = write_boxes(tmp_path, 1), tmp_path / "out"
     run(paths, out)
     for name in ("manifest.json", "table.json"):
-        for data in (b"", b"\xff", b"[" * 100_000, b"[1]", b'{"files": 3}', b'{"files": {"a": 1}}'):
+        for data in (b"", b"\xff", b"[" * 100_000, b"[1]", b'{"files": 3, "made_by": "vatwright"}'):
             (out / name).write_bytes(data)
             assert [o.status for o in run(paths, out).outcomes] == ["kept"]
             assert json.loads((out / name).read_bytes())
+
+
+def test_a_manifest_and_folders_of_somebody_elses_are_kept(tmp_path: Path) -> None:
+    paths, out = write_boxes(tmp_path, 1), tmp_path / "out"
+    (out / ".work-of-mine").mkdir(parents=True)
+    (out / "manifest.json").write_text('{"files": {"tables": {"notes.txt": ""}}}')
+    (out / "notes.txt").write_text("mine")
+    run(paths, out)
+    assert (out / ".work-of-mine").exists()
+    assert (out / "notes.txt").read_text() == "mine"
+    assert "notes.txt" in (out / "superseded" / "1" / "manifest.json").read_text()
 
 
 def test_a_manifest_leads_nowhere_else(tmp_path: Path) -> None:
@@ -134,7 +145,7 @@ def test_a_manifest_leads_nowhere_else(tmp_path: Path) -> None:
     run(paths, out)
     names = ["../crate 0.stl", str(paths[0]), "..", "", "parts/../../crate 0.stl", "..\\x"]
     files = {"tables": dict.fromkeys(names, "0")}
-    (out / "manifest.json").write_text(json.dumps({"format": 1, "files": files}))
+    (out / "manifest.json").write_text(json.dumps({"made_by": "vatwright 1", "files": files}))
     run(paths, out)
     assert paths[0].exists()
 

@@ -108,7 +108,7 @@ def test_plates_of_an_earlier_run_are_not_left_to_be_printed(tmp_path: Path, rec
     assert (aside / "table.csv").exists()
     manifest = json.loads((out / "manifest.json").read_text())["files"]
     assert set(manifest["plates"]) | set(manifest["tables"]) == {
-        p.name for p in out.glob("*.*") if p.name not in {"manifest.json", ".lock"}
+        p.name for p in out.glob("[!.m]*.*")
     }
     assert prepare(paths[:2], out, recipe) == 0
     assert (out / "superseded" / "2" / "report.json").exists()
@@ -153,4 +153,4 @@ def test_a_run_that_cannot_write_its_plates_leaves_the_old(
     monkeypatch.setattr(reports, "save", full)
     assert prepare(paths[:1], out, recipe) == 2
     assert {name: (out / name).read_bytes() for name in names(out) if "plate" in name} == before
-    assert not list(out.glob(".work-*"))
+    assert not list(out.glob(".vatwright-work-*"))
