@@ -6,13 +6,14 @@ import pytest
 
 import vatwright as vw
 
-DATA = Path(__file__).parents[2].parent / "shared" / "data"
-FILES = sorted(
-    p for p in DATA.rglob("*") if p.suffix.lower() in {".stl", ".obj", ".3mf"} and p.is_file()
-)
+CORPUS = Path(__file__).parents[1] / "corpus"
+MORE = Path(__file__).parents[2].parent / "shared" / "data"  # larger real files, where they are
+FOUND = [p for folder in (MORE, CORPUS) for p in folder.rglob("*") if p.is_file()]
+# The corpus's own copy of a file goes before a larger folder's.
+BY_NAME = {p.name: p for p in FOUND if p.suffix.lower() in {".stl", ".obj", ".3mf"}}
+FILES = sorted(BY_NAME.values())
 
 
-@pytest.mark.skipif(not FILES, reason="the shared data folder is absent")
 @pytest.mark.parametrize("path", FILES, ids=lambda p: p.name)
 def test_a_file_runs_through_or_is_refused(path: Path, tmp_path: Path) -> None:
     try:
@@ -32,13 +33,12 @@ def test_a_file_runs_through_or_is_refused(path: Path, tmp_path: Path) -> None:
     assert again.volume_mm3 == pytest.approx(part.body.volume_mm3, rel=1e-4)
 
 
-@pytest.mark.skipif(not FILES, reason="the shared data folder is absent")
 @pytest.mark.filterwarnings("ignore")
 def test_volumes_agree_with_trimesh() -> None:
     """trimesh is an independent library; only what it calls a volume can be compared."""
     trimesh = pytest.importorskip("trimesh")
     compared = 0
-    for path in (DATA / "meshes").glob("*.stl"):
+    for path in (CORPUS / "meshes").glob("*.stl"):
         theirs = trimesh.load(path)
         if theirs.is_volume:
             ours = vw.repair(vw.Mesh.load(path)).value

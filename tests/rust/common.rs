@@ -2,20 +2,22 @@
 
 use std::path::PathBuf;
 
-/// A file of the shared data folder beside the project, or `None` with a printed reason where
-/// the folder is absent.
+/// A real file of the tests: of the corpus, or of a larger folder of more such files beside the
+/// checkout. `None` with a printed reason where it is in neither.
 #[allow(dead_code, clippy::print_stdout)] // used by the modules that read real files
 pub(crate) fn shared(path: &str) -> Option<PathBuf> {
-    let root = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../../shared/data"));
-    let file = root.join(path);
-    if file.exists() {
-        return Some(file);
+    let core = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    for folder in ["../../tests/corpus", "../../../shared/data"] {
+        let file = core.join(folder).join(path);
+        if file.exists() {
+            return Some(file);
+        }
     }
-    println!("skipped: {path} of the shared data folder is absent");
+    println!("skipped: {path} is not in the corpus");
     None
 }
 
-/// A row of the shared catalogue of meshes.
+/// A row of the catalogue of meshes.
 pub(crate) struct Row(Vec<(String, String)>);
 
 impl Row {
@@ -30,9 +32,12 @@ impl Row {
     }
 }
 
-/// The shared catalogue of meshes; empty where it is absent.
+/// The catalogue of meshes that are there.
 pub(crate) fn catalogue() -> Vec<Row> {
-    let Some(path) = shared("CATALOGUE.csv") else { return Vec::new() };
+    let core = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    let larger = core.join("../../../shared/data/CATALOGUE.csv");
+    let own = core.join("../../tests/corpus/CATALOGUE.csv");
+    let path = if larger.exists() { larger } else { own };
     let text = std::fs::read_to_string(path).expect("a readable catalogue");
     let mut rows = text.lines().map(cells);
     let names = rows.next().expect("a head row");

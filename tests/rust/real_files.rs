@@ -1,6 +1,7 @@
-//! Every real mesh of the shared data folder goes the whole way, or is refused with a reason.
+//! Every real mesh goes the whole way, or is refused with a reason.
 
 use crate::common::shared;
+use std::path::Path;
 use vatwright::mesh::{health, io};
 use vatwright::passes::{Estimate, Pack, Pass};
 use vatwright::{Context, Error, Part, Recipe, Setup, Solid, Step};
@@ -23,8 +24,7 @@ fn setup() -> Setup {
 }
 
 /// The file as a part 30 mm long, since many state no unit.
-fn load(name: &str) -> Result<Part, Error> {
-    let path = shared(&format!("meshes/{name}.stl")).expect("the folder was seen before");
+fn load(path: &Path) -> Result<Part, Error> {
     let mesh = io::read(path, &io::ReadOptions::default())?;
     let mesh = mesh.scaled(30.0 / mesh.bounds().size().max())?;
     let solid: Solid = health::repair(mesh, &health::RepairOptions::default())?.value.solid;
@@ -32,10 +32,8 @@ fn load(name: &str) -> Result<Part, Error> {
 }
 
 fn whole_way(name: &str) {
-    if shared("meshes").is_none() {
-        return;
-    }
-    let part = match load(name) {
+    let Some(path) = shared(&format!("meshes/{name}.stl")) else { return };
+    let part = match load(&path) {
         Ok(part) => part,
         Err(error) => {
             let text = error.to_string();
