@@ -32,7 +32,7 @@ OrientGoal: TypeAlias = Literal[
     "time", "peel", "cups", "marks", "clean_contact", "clean_steps", "steps", "flats"
 ]
 PackGoal: TypeAlias = Literal["total_time", "finish_time"]
-RaftStyle: TypeAlias = Literal["pad", "net", "feet", "none"]
+RaftStyle: TypeAlias = Literal["solid", "net", "feet", "none"]
 Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
 Severity: TypeAlias = Literal["note", "warning", "fault"]
 

@@ -42,7 +42,7 @@ def report() -> vw.Report:
         finding("thin", "warning", "stoker", "a wall is thinner than it prints", **thin),
         finding("cup", "fault", "stoker", sealed, remedy="vent it there", **cup),
         *(
-            finding("growth", "note", name, "the first layers grow past the part")
+            finding("first_layer_flare", "note", name, "the first layers grow past the part")
             for name in ("stoker", "porter", "porter 2", "Zwölf Ritter – 兵")
         ),
         *(

@@ -107,7 +107,8 @@ fn flask(mouth_mm: f64, turned: bool) -> Part {
 
 #[test]
 fn resin_stays_in_what_hangs_upright() {
-    let puddle = |part: &Part| check(part).findings.into_iter().find(|f| f.code == "puddle");
+    let puddle =
+        |part: &Part| check(part).findings.into_iter().find(|f| f.code == "retained_resin");
     for (mouth_mm, severity) in [(4.0, Severity::Warning), (14.0, Severity::Note)] {
         let found = puddle(&flask(mouth_mm, false)).expect("a full flask");
         assert_eq!(found.severity, severity, "{found:#?}");

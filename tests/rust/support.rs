@@ -72,7 +72,7 @@ fn simple_solids_stand_at_any_tilt() {
 #[test]
 fn every_base_style_carries() {
     let ctx = context();
-    for style in [Style::Pad, Style::Net, Style::Feet] {
+    for style in [Style::Solid, Style::Net, Style::Feet] {
         let raft = Raft { style, ..Raft::default() };
         let body = shapes::sphere(5.0, 2000).unwrap();
         let done = supported(Part::new(body), &raft, &Support::default(), &ctx);
@@ -177,8 +177,9 @@ fn without_a_base_the_first_layers_are_drawn_in() {
     }
     // Twice is refused, and the check no longer warns of what was drawn in.
     assert!(raft.apply(done.value.clone(), &ctx).is_err());
-    let grows =
-        |part: &Part| inspect(part, &ctx).unwrap().findings.iter().any(|f| f.code == "growth");
+    let grows = |part: &Part| {
+        inspect(part, &ctx).unwrap().findings.iter().any(|f| f.code == "first_layer_flare")
+    };
     assert!(grows(&Part::new(body.clone())) && !grows(&done.value));
     // A wall that leans out is drawn in layer by layer.
     let cone = shapes::frustum(8.0, 14.0, 6.0, 400).unwrap();
@@ -193,5 +194,5 @@ fn without_a_base_the_first_layers_are_drawn_in() {
     // A small ball has nothing to spare.
     let ball = shapes::sphere(0.5, 2000).unwrap();
     let done = raft.apply(Part::new(ball), &ctx).unwrap();
-    assert!(done.report.findings.iter().any(|f| f.code == "growth"));
+    assert!(done.report.findings.iter().any(|f| f.code == "first_layer_flare"));
 }

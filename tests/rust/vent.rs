@@ -482,7 +482,7 @@ fn real_models_are_vented_or_the_report_says_why_not() {
         let told = |code: &str| done.report.findings.iter().any(|f| f.code == code);
         assert!(f.cup_mm2 < options.cup_mm2 || told("cup"), "{file}: {f:?} {:?}", done.report);
         assert!(f.pocket_mm3 == 0.0 || told("pocket"), "{file}: {f:?} {:?}", done.report);
-        assert!(f.puddle_mm3 <= 200.0 || told("drain"), "{file}: {f:?} {:?}", done.report);
+        assert!(f.puddle_mm3 <= 200.0 || told("retained_resin"), "{file}: {f:?} {:?}", done.report);
     }
 }
 

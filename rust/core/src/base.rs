@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 pub enum Style {
     /// One plate under everything: the strongest hold.
     #[default]
-    Pad,
+    Solid,
     /// Discs under the feet joined by ribs: open between, so that it peels and drains easily.
     Net,
     /// A disc under each foot, without anything between them.
@@ -22,9 +22,18 @@ pub enum Style {
 options! {
     /// What base is asked for: the options of the raft pass. The part keeps them, since the support
     /// pass lays the base again once it knows where the feet are.
+    ///
+    /// ```
+    /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Raft};
+    /// # let ctx = Context::new(Setup::default());
+    /// let done = Raft { lift_mm: 4.0, ..Raft::default() }.apply(Part::new(cuboid(9.0, 9.0, 3.0)?), &ctx)?;
+    /// assert_eq!(done.value.body.bounds_at(&done.value.pose).min.z, 4.6); // base and lift
+    /// assert!(done.value.raft.unwrap().bond_mm2 > 81.0);
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub struct Raft at "raft" {
         /// What the base looks like.
-        style: Style = Style::Pad;
+        style: Style = Style::Solid;
         /// Thickness of the base, mm.
         thickness_mm: f64 = 0.6,
             in 0.1..=10.0 "mm",
@@ -38,8 +47,8 @@ options! {
         rim_deg: f64 = 45.0,
             in 30.0..=90.0 "°",
             larger "a steeper rim that takes less room; harder to get a scraper under";
-        /// Diameter of round openings through a pad, mm; 0 leaves it closed. They lower the peel of
-        /// the base itself and let resin through; what stands on the pad keeps its ground.
+        /// Diameter of round openings through a solid base, mm; 0 leaves it closed. They lower the peel of
+        /// the base itself and let resin through; what stands on it keeps its ground.
         opening_mm: f64 = 0.0, in 0.0..=20.0 "mm", larger "less peel of the base itself; less bond";
         /// How far the first layers of a part without a base are drawn in on all sides, mm, since
         /// over-exposure makes them grow; by default the growth that the edge's blur brings about

@@ -21,13 +21,19 @@ pub struct Explained {
 }
 
 macro_rules! codes {
-    ($($variant:ident $code:literal {
+    ($($variant:ident $code:literal $(or $formerly:literal)* {
         severity: $severity:literal,
         meaning: $meaning:literal,
         cause: $cause:literal,
         remedy: $remedy:literal $(,)?
     })*) => {
         /// The kind of a finding. Written as its stable word.
+        ///
+        /// ```
+        /// use vatwright::FindingCode;
+        /// assert!(FindingCode::Cup.explained().unwrap().remedy.contains("vent"));
+        /// assert!(FindingCode::from("too_dear").explained().is_none()); // a studio's own
+        /// ```
         #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[non_exhaustive]
         pub enum FindingCode {
@@ -59,10 +65,11 @@ macro_rules! codes {
         }
 
         impl From<&str> for FindingCode {
-            /// The code of that word; one of your own when the table does not hold it.
+            /// The code of that word, also of a former one; one of your own when the table holds
+            /// neither.
             fn from(word: &str) -> FindingCode {
                 match word {
-                    $($code => FindingCode::$variant,)*
+                    $($code $(| $formerly)* => FindingCode::$variant,)*
                     _ => FindingCode::Own(word.into()),
                 }
             }
@@ -122,12 +129,6 @@ codes! {
         cause: "Columns are too slender for their length under the press of the return.",
         remedy: "Use thicker or braced columns, lift the part less, or return more slowly.",
     }
-    Care "care" {
-        severity: "note",
-        meaning: "Plugs close the holes for good: what is left inside stays there.",
-        cause: "Uncured resin in a closed cavity can leak or burst the part later.",
-        remedy: "Wash and cure the inside first, by the resin's safety data sheet.",
-    }
     CoarseCell "coarse_cell" {
         severity: "note",
         meaning: "The cavity was found on coarser cells than asked for.",
@@ -161,19 +162,18 @@ codes! {
         cause: "Exposure is too short, or layers are too thick, for the resin's working curve.",
         remedy: "Expose longer, use thinner layers, or measure penetration and critical dose.",
     }
-    Drain "drain" {
-        severity: "note for an open vessel, warning where the mouth is too narrow",
-        meaning: "Resin stays in the hanging part after its vents are made.",
-        cause: "A hollow is open to the top only, and no hole for a drain fits.",
-        remedy: "Tip it over the vat before washing; else turn the part, thin the wall there, or \
-            allow longer, wider or closer holes.",
-    }
     Filled "filled" {
         severity: "note for a flat side or bottom, warning for an open top or a curved hole",
         meaning: "A wide hole in the model was closed by a surface that is a guess.",
         cause: "The file lacks facets there, and repair was allowed to fill them in.",
         remedy: "Compare the filling with what was meant; give the wall of a vessel a thickness, \
             or close the hole in the modelling program.",
+    }
+    FirstLayerFlare "first_layer_flare" or "growth" {
+        severity: "note up to a pixel, warning beyond",
+        meaning: "The first layers come out wider than drawn.",
+        cause: "They are over-exposed to hold to the plate, and light spreads beyond the edge.",
+        remedy: "Stand the part on a raft, or draw its lowest layers in by what you measure.",
     }
     FlatFacets "flat_facets" {
         severity: "note",
@@ -188,12 +188,6 @@ codes! {
             lies between near walls.",
         remedy: "Widen it, or turn it so that it lies across more pixels or layers.",
     }
-    Growth "growth" {
-        severity: "note up to a pixel, warning beyond",
-        meaning: "The first layers come out wider than drawn.",
-        cause: "They are over-exposed to hold to the plate, and light spreads beyond the edge.",
-        remedy: "Stand the part on a raft, or draw its lowest layers in by what you measure.",
-    }
     Island "island" {
         severity: "fault; warning or note where it stays so small that it may print all the same",
         meaning: "A piece begins in mid-air, with nothing under it in the layer before.",
@@ -206,12 +200,6 @@ codes! {
         meaning: "A surface to be kept clean gets marks.",
         cause: "A support tip or the plate touches it.",
         remedy: "Move the tips off it, turn the surface away from the plate, or mark fewer facets.",
-    }
-    Landing "landing" {
-        severity: "note",
-        meaning: "Columns stand on the part itself.",
-        cause: "No way led from there to raft or plate.",
-        remedy: "Turn the part if their scars matter.",
     }
     LongPlate "long_plate" {
         severity: "note",
@@ -239,18 +227,17 @@ codes! {
             pulled.",
         remedy: "Use thicker tips, tilt the part, or allow more places for tips.",
     }
+    Plugs "plugs" or "care" {
+        severity: "note",
+        meaning: "Plugs close the holes for good: what is left inside stays there.",
+        cause: "Uncured resin in a closed cavity can leak or burst the part later.",
+        remedy: "Wash and cure the inside first, by the resin's safety data sheet.",
+    }
     Pocket "pocket" {
         severity: "fault, warning where it is too small for a hole",
         meaning: "A void never opens: it traps resin for good.",
         cause: "It is closed on all sides.",
         remedy: "Vent it, or fill it by fusing the model's shells.",
-    }
-    Puddle "puddle" {
-        severity: "note where the mouth is wide, warning where it is narrower than an air lock",
-        meaning: "Resin stays in a hollow of the part while it hangs from the plate.",
-        cause: "The hollow opens upward, away from gravity's pull on the hanging part.",
-        remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \
-            drains.",
     }
     Reading "reading" {
         severity: "note",
@@ -271,6 +258,13 @@ codes! {
         meaning: "The vat must be filled on the way.",
         cause: "The plate takes more resin than the vat holds above its reserve.",
         remedy: "Be there at that layer, or hollow what is solid.",
+    }
+    RetainedResin "retained_resin" or "puddle" or "drain" {
+        severity: "note where the mouth is wide, warning where it is narrower than an air lock",
+        meaning: "Resin stays in a hollow of the part while it hangs from the plate.",
+        cause: "The hollow opens upward, away from gravity's pull on the hanging part.",
+        remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \
+            drains.",
     }
     Sag "sag" {
         severity: "fault",
@@ -305,6 +299,12 @@ codes! {
         cause: "No place lies deeper than the wall asked for, the cavity would be too small, or a \
             loose shell would remain.",
         remedy: "Ask for a thinner wall, or open the sealed void first.",
+    }
+    SupportOnPart "support_on_part" or "landing" {
+        severity: "note",
+        meaning: "Columns stand on the part itself.",
+        cause: "No way led from there to raft or plate.",
+        remedy: "Turn the part if their scars matter.",
     }
     Thin "thin" {
         severity: "fault",

@@ -6,6 +6,14 @@ use crate::setup::Setup;
 use std::sync::Arc;
 
 /// Everything about *how* a pass runs. Cheap to clone; clones share the cancel flag.
+///
+/// ```
+/// use vatwright::{Context, Setup};
+/// let ctx = Context::new(Setup::load("desk-50um")?);
+/// let stage = ctx.stage("mine", 0.0, 0.5); // the first half of the progress
+/// stage.checkpoint(0.1)?;
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone)]
 pub struct Context {
     /// The workshop's numbers.

@@ -215,6 +215,12 @@ impl Error {
 ///
 /// # Errors
 /// [`Error::Value`] naming place, value and range.
+///
+/// ```
+/// use vatwright::check_range;
+/// let wrong = check_range("hollow.wall_mm", 0.1, 0.3, 20.0, "mm").unwrap_err();
+/// assert_eq!(wrong.to_string(), "hollow.wall_mm = 0.1 is outside 0.3..=20 mm");
+/// ```
 pub fn check_range(place: &str, value: f64, lo: f64, hi: f64, unit: &str) -> Result<()> {
     if (lo..=hi).contains(&value) {
         return Ok(());

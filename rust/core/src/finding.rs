@@ -18,6 +18,15 @@ pub enum Severity {
 }
 
 /// Something that physics, geometry or missing input has to say about a result.
+///
+/// ```
+/// use vatwright::{Finding, FindingCode, Severity};
+/// let f = Finding::new(FindingCode::Cup, Severity::Warning, "guard", "the helmet seals")
+///     .at_layers(40, 90)
+///     .measured(1.2, 1.0, "N")
+///     .remedy("vent it");
+/// assert_eq!(f.code, "cup");
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Finding {
@@ -137,6 +146,15 @@ pub struct Source {
 }
 
 /// What a pass did: numbers, findings, and the reports of the passes inside it.
+///
+/// ```
+/// use vatwright::{Finding, Report, Severity};
+/// let mut inner = Report::new("hollow", "guard");
+/// inner.number("saved_ml", 3.5);
+/// inner.findings.push(Finding::new("stays_solid", Severity::Note, "guard", "the sword is thin"));
+/// let report = Report { inner: vec![inner], ..Report::new("recipe", "guard") };
+/// assert_eq!(report.worst(), Some(Severity::Note));
+/// ```
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Report {

@@ -6,6 +6,14 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// A flag that stops long work at its next checkpoint. Clones share the flag.
+///
+/// ```
+/// use vatwright::Job;
+/// let job = Job::default();
+/// let token = job.cancel.clone(); // for another thread
+/// token.cancel();
+/// assert!(job.checkpoint(0.5).is_err());
+/// ```
 #[derive(Clone, Debug, Default)]
 pub struct CancelToken(Arc<AtomicBool>);
 
@@ -24,6 +32,14 @@ impl CancelToken {
 type Listener = Arc<dyn Fn(&str, f64) + Send + Sync>;
 
 /// How long work runs. Cheap to clone; clones share the cancel flag.
+///
+/// ```
+/// use vatwright::{Job, mesh::shapes, mesh::boolean};
+/// let job = Job::default().with_listener(|stage, share| println!("{stage} {share:.2}"));
+/// let (block, drill) = (shapes::cuboid(4.0, 4.0, 4.0)?, shapes::cylinder(1.0, 8.0, 16)?);
+/// boolean::subtract(&block, &[&drill], &job)?;
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone)]
 pub struct Job {
     /// Stops the work at its next checkpoint.
@@ -104,6 +120,13 @@ impl Job {
     ///
     /// # Errors
     /// [`Error::Config`] when the system has no room for so many threads.
+    ///
+    /// ```
+    /// use vatwright::Job;
+    /// let job = Job { threads: Some(2), ..Job::default() };
+    /// assert_eq!(job.pool()?.install(rayon::current_num_threads), 2);
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn pool(&self) -> Result<rayon::ThreadPool> {
         let threads = self.threads.unwrap_or(0);
         let builder = rayon::ThreadPoolBuilder::new().num_threads(threads);

@@ -21,6 +21,8 @@ mod plate;
 mod recipe;
 pub mod setup;
 
+pub use nalgebra;
+
 pub use base::Base;
 pub use codes::{Explained, FindingCode};
 pub use context::Context;
@@ -33,3 +35,8 @@ pub use pass::Pass;
 pub use plate::{Placed, Plate};
 pub use recipe::{PartPass, Recipe, Step};
 pub use setup::Setup;
+
+/// The blocks of the project's front page compile.
+#[cfg(doctest)]
+#[doc = include_str!("../../../README.md")]
+struct FrontPage;

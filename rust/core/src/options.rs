@@ -24,6 +24,13 @@ pub struct OptionDoc {
 }
 
 /// A record of options.
+///
+/// ```
+/// use vatwright::{options::Options, passes::Raft};
+/// let lift = Raft::OPTIONS.iter().find(|o| o.name == "lift_mm").unwrap();
+/// assert!(lift.prose().contains("From 0 to 100 mm"));
+/// assert!(Raft { lift_mm: -1.0, ..Raft::default() }.check_ranges().is_err());
+/// ```
 pub trait Options: Serialize + Default {
     /// What the record is, for people.
     const ABOUT: &'static str;
@@ -128,9 +135,10 @@ macro_rules! options {
 }
 pub(crate) use options;
 
-/// A doc comment as plain prose: one line, links as their words.
+/// A doc comment as plain prose: one line, links as their words, without its example.
 pub fn prose(doc: &str) -> String {
-    let text = doc.split_whitespace().collect::<Vec<_>>().join(" ");
+    let text = doc.split("```").next().unwrap_or_default();
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let mut out = String::new();
     let mut rest = text.as_str();
     while let Some((before, link)) = rest.split_once("[`") {
@@ -158,6 +166,19 @@ impl OptionDoc {
         }
         out
     }
+}
+
+/// Names and words of options that were renamed, old and new.
+const RENAMED: &[(&str, &str)] = &[("pad", "solid")];
+
+/// What to do about a file that cannot be read: the new name where an old one stands in it.
+pub(crate) fn remedy(problem: &str, otherwise: &str) -> String {
+    // What serde says of a name that it does not know.
+    let unknown = ["unknown field `", "unknown variant `"]
+        .iter()
+        .find_map(|start| problem.split_once(start)?.1.split('`').next());
+    let renamed = RENAMED.iter().find(|(old, _)| Some(*old) == unknown);
+    renamed.map_or(otherwise.into(), |(old, new)| format!("`{old}` is called `{new}` now"))
 }
 
 /// A record as a TOML table.

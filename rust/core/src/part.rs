@@ -112,6 +112,13 @@ impl Supports {
 
 /// A solid on its way to a plate. Passes take a part and return a changed one; the parts share
 /// unchanged geometry. What is read from bytes is checked: indices in range, numbers finite.
+///
+/// ```
+/// use vatwright::{Part, mesh::shapes::cuboid};
+/// let part = Part::new(cuboid(10.0, 20.0, 5.0)?);
+/// assert_eq!(part.bounds().min.z, 0.0); // stands on the plate
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(remote = "Self")]
 pub struct Part {
@@ -230,6 +237,16 @@ impl Part {
     ///
     /// # Errors
     /// [`Error::Pass`] when the part already stands on supports or a raft.
+    ///
+    /// ```
+    /// use vatwright::{Part, Vector, mesh::shapes::cuboid};
+    /// use nalgebra::UnitQuaternion;
+    /// let flat = Part::new(cuboid(10.0, 20.0, 5.0)?);
+    /// let quarter = UnitQuaternion::from_axis_angle(&Vector::y_axis(), std::f64::consts::FRAC_PI_2);
+    /// let upright = flat.turned(quarter, 0.0)?;
+    /// assert!((upright.bounds().max.z - 10.0).abs() < 1e-9);
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn turned(&self, rotation: nalgebra::UnitQuaternion<f64>, z_mm: f64) -> Result<Part> {
         if self.raft.is_some() || self.supports.is_some() {
             return Err(Error::Pass {
@@ -267,6 +284,15 @@ impl Part {
     }
 
     /// The surfaces of the given roles in plate coordinates, as the layer engine reads them.
+    ///
+    /// ```
+    /// use vatwright::{Job, Part, Role, layers::{Grid, Scan}, mesh::shapes::cuboid};
+    /// let part = Part::new(cuboid(4.0, 4.0, 2.0)?);
+    /// let body = part.surfaces(&[Role::Body]);
+    /// let layers = Scan::new(&body, Grid::around(&body, 0.1, 0.1)?).layers(&Job::default())?;
+    /// assert!((layers.volume_mm3() - 32.0).abs() < 1e-6);
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn surfaces(&self, roles: &[Role]) -> Vec<Surface<'_>> {
         let mut out = Vec::new();
         let mut add = |mesh, pose, fill| out.push(Surface { mesh, pose, fill });

@@ -30,6 +30,22 @@ impl Placed {
 }
 
 /// Parts that print together. The plate's origin is its front left corner.
+///
+/// ```
+/// use std::sync::Arc;
+/// use vatwright::{Part, Placed, Plate, mesh::shapes::cuboid};
+/// let part = Arc::new(Part::new(cuboid(10.0, 10.0, 5.0)?));
+/// let at = |x_mm: f64| Placed { part: Arc::clone(&part), x_mm, y_mm: 40.0, turn_deg: 0.0 };
+/// let plate = Plate {
+///     name: "gears".into(),
+///     width_mm: 130.0,
+///     depth_mm: 80.0,
+///     placed: vec![at(20.0), at(35.0)],
+///     ..Plate::default()
+/// };
+/// assert_eq!(plate.height_mm(), 5.0);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Plate {
     /// Name used in reports and files.

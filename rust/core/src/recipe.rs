@@ -4,7 +4,7 @@ use crate::check::Check;
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::finding::{Done, Report};
-use crate::options::{OptionDoc, Options, comment, commented, prose};
+use crate::options::{OptionDoc, Options, comment, commented, prose, remedy};
 use crate::part::Part;
 use crate::pass::Pass;
 use crate::passes::{Hollow, Orient, Raft, Support, Vent};
@@ -68,6 +68,17 @@ impl fmt::Debug for Step {
 }
 
 /// Passes in order. A part is oriented at the height to which a later raft lifts it.
+///
+/// ```
+/// use vatwright::{Recipe, Step, passes::{Raft, Support}};
+/// let recipe = Recipe {
+///     steps: vec![Step::Raft(Raft { lift_mm: 4.0, ..Raft::default() }), Step::Support(Support::default())],
+/// };
+/// let text = recipe.to_toml()?; // every option, with a comment above each
+/// let again = Recipe::from_toml(&text, "recipe.toml")?;
+/// assert!(matches!(&again.steps[0], Step::Raft(raft) if raft.lift_mm == 4.0));
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Recipe {
@@ -167,11 +178,9 @@ impl Recipe {
 }
 
 fn unreadable(place: &str, e: &dyn fmt::Display) -> Error {
-    Error::Config {
-        place: place.into(),
-        problem: e.to_string(),
-        remedy: "compare with the recipe that Recipe::default().to_toml() writes".into(),
-    }
+    let problem = e.to_string();
+    let otherwise = "compare with the recipe that Recipe::default().to_toml() writes";
+    Error::Config { place: place.into(), remedy: remedy(&problem, otherwise), problem }
 }
 
 fn unwritable(e: &dyn fmt::Display) -> Error {

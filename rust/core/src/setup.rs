@@ -6,7 +6,7 @@
 //! practice, and how to measure it.
 
 use crate::error::{Error, Result};
-use crate::options::{Options, commented, options, table};
+use crate::options::{Options, commented, options, remedy, table};
 use std::path::Path;
 
 macro_rules! built_in {
@@ -195,6 +195,13 @@ impl Setup {
     /// # Errors
     /// [`Error::Io`] when it is neither, [`Error::Config`] when the file cannot be understood,
     /// [`Error::Value`] when a number is out of range.
+    ///
+    /// ```
+    /// use vatwright::Setup;
+    /// assert_eq!(Setup::load("desk-50um")?.exposure.layer_mm, 0.05);
+    /// assert_eq!(Setup::load("no such").unwrap_err().code(), "config");
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn load(name_or_path: impl AsRef<Path>) -> Result<Setup> {
         let path = name_or_path.as_ref();
         if let Some(text) = path.to_str().and_then(built_in) {
@@ -217,11 +224,20 @@ impl Setup {
     ///
     /// # Errors
     /// As [`Setup::load`].
+    ///
+    /// ```
+    /// use vatwright::Setup;
+    /// let setup = Setup::from_toml("[resin]\nviscosity_pa_s = 0.8", "thick")?;
+    /// assert_eq!(setup.resin.viscosity_pa_s, 0.8);
+    /// let wrong = Setup::from_toml("[exposure]\nlayer_mm = 3", "thick").unwrap_err();
+    /// assert!(wrong.to_string().contains("exposure.layer_mm = 3 is outside"));
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn from_toml(text: &str, place: &str) -> Result<Setup> {
-        let mut setup: Setup = toml::from_str(text).map_err(|e| Error::Config {
-            place: place.into(),
-            problem: e.to_string(),
-            remedy: "compare with a built-in setup".into(),
+        let mut setup: Setup = toml::from_str(text).map_err(|e| {
+            let problem = e.to_string();
+            let remedy = remedy(&problem, "compare with a built-in setup");
+            Error::Config { place: place.into(), remedy, problem }
         })?;
         if setup.name.is_empty() {
             let stem = Path::new(place).file_stem().map(|s| s.to_string_lossy().into_owned());

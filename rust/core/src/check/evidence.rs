@@ -2,10 +2,10 @@
 
 use super::adhesion::{self, Bond};
 use super::island::Floats;
-use super::ledge::{self, Ledge};
-use super::lines::Lines;
+use super::overhang_span::{self, Ledge};
 use super::profile::Profile;
 use super::stand::{self, Standing};
+use super::thickness::Lines;
 use crate::context::Context;
 use crate::error::Result;
 use crate::layers::{Cup, Grid, Layer, Layers, Region, SUBPIXEL, Scan, Survey};
@@ -96,7 +96,7 @@ impl<'a> Evidence<'a> {
         evidence.bond = adhesion::bond(&evidence);
         evidence.profile = profile(&evidence);
         step("ledges", 0.8)?;
-        evidence.ledges = ledge::find(&evidence)?;
+        evidence.ledges = overhang_span::find(&evidence)?;
         step("lines", 0.9)?;
         evidence.lines = Lines::of(&evidence)?;
         Ok(evidence)

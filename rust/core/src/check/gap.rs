@@ -1,7 +1,7 @@
 //! Narrow gaps: voids that light and blur close, so that the two sides fuse.
 
 use super::Evidence;
-use super::lines::{Between, Patch, Widths};
+use super::thickness::{Between, Patch, Widths};
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};

@@ -10,22 +10,22 @@ mod columns;
 mod cup;
 mod cure;
 mod evidence;
+mod first_layer_flare;
 mod gap;
-mod growth;
 mod island;
 mod keep_clean;
-mod ledge;
 mod limb;
-mod lines;
 mod overhang;
+mod overhang_span;
 mod plate;
 mod pocket;
 mod profile;
-mod puddle;
+mod retained_resin;
 mod sag;
 mod size;
 mod springback;
 mod stand;
+mod thickness;
 mod thin;
 mod tips;
 mod unprinted;
@@ -36,7 +36,7 @@ pub(crate) use adhesion::Footprint;
 pub(crate) use evidence::loads;
 pub use evidence::{Evidence, Load};
 pub(crate) use island::tiny_mm2;
-pub use ledge::Reach;
+pub use overhang_span::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;
 pub(crate) use stand::{FEW_TIPS, NEW_FRAME};
@@ -70,8 +70,8 @@ macro_rules! modes {
     };
 }
 modes!(
-    unprinted Unprinted, cup Cup, pocket Pocket, puddle Puddle, island Island, overhang Overhang, sag Sag, thin Thin,
-    gap Gap, cure Cure, growth Growth, adhesion Adhesion, tips Tips, columns Columns,
+    unprinted Unprinted, cup Cup, pocket Pocket, retained_resin RetainedResin, island Island, overhang Overhang, sag Sag, thin Thin,
+    gap Gap, cure Cure, first_layer_flare FirstLayerFlare, adhesion Adhesion, tips Tips, columns Columns,
     springback Springback, vat Vat, keep_clean KeepClean
 );
 
@@ -103,6 +103,19 @@ const LISTED: usize = 25;
 /// # Errors
 /// [`Error::Value`](crate::Error::Value) or [`Error::Limit`](crate::Error::Limit) when the layer
 /// grid cannot be made, [`Error::Cancelled`](crate::Error::Cancelled).
+///
+/// ```
+/// use vatwright::{Context, FindingCode, Part, Pose, Setup, Solid, check, mesh::{Mesh, shapes::cuboid}};
+/// # let mut setup = Setup::default();
+/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+/// let ctx = Context::new(setup);
+/// // A beam held up by nothing over a block.
+/// let beam = cuboid(8.0, 1.0, 1.0)?.transformed(&Pose::translation(0.0, 0.0, 4.0));
+/// let both = Mesh::concat("signal", &[cuboid(2.0, 2.0, 2.0)?.into(), beam]);
+/// let found = check::inspect(&Part::new(Solid::try_from(both)?), &ctx)?.findings;
+/// assert!(found.iter().any(|f| f.code == FindingCode::Island));
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     let misfits = size::find(part, &ctx.setup);
     if misfits.iter().any(|f| f.severity == Severity::Fault) {

@@ -8,7 +8,7 @@ use crate::finding::{Finding, Severity};
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let reach = Reach::of(e.setup()).free_mm;
     let free = e.ledges.iter().filter(|l| !l.spans);
-    let finding = |l: &super::ledge::Ledge| {
+    let finding = |l: &super::overhang_span::Ledge| {
         let message = format!(
             "{:.2} mm² jut out up to {:.2} mm beyond what the layer before carries",
             l.region.area_mm2, l.distance_mm

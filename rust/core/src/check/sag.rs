@@ -8,7 +8,7 @@ use crate::finding::{Finding, Severity};
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let limit = Reach::of(e.setup()).span_mm;
     let wide = e.ledges.iter().filter(|l| l.spans && 2.0 * l.distance_mm > limit);
-    let finding = |l: &super::ledge::Ledge| {
+    let finding = |l: &super::overhang_span::Ledge| {
         let span = 2.0 * l.distance_mm;
         let message = format!(
             "a flat or bridge of {:.2} mm² begins parallel to the plate and spans about {span:.2} mm \

@@ -1,7 +1,7 @@
 //! Thin walls: solid that can pass between pixels or between layers and so may not be printed.
 
 use super::Evidence;
-use super::lines::{Between, Patch, Widths};
+use super::thickness::{Between, Patch, Widths};
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};

@@ -50,6 +50,14 @@ impl Grid {
     /// # Errors
     /// [`Error::Value`] for a pitch or layer outside 0.001..=10 mm, [`Error::Limit`] when more
     /// than about 130 000 pixels, rows or layers would be needed.
+    ///
+    /// ```
+    /// use vatwright::{layers::{Grid, Surface}, mesh::shapes::cuboid};
+    /// let block = cuboid(4.0, 4.0, 2.0)?;
+    /// let grid = Grid::around(&[Surface::body(&block)], 0.05, 0.1)?;
+    /// assert_eq!(grid.layers, 20); // half of it lies below the plate, where nothing prints
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
     pub fn around(surfaces: &[Surface<'_>], layer_mm: f64, pitch_mm: f64) -> Result<Grid> {
         Grid::over(&bounds(surfaces), layer_mm, pitch_mm)
     }

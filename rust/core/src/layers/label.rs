@@ -58,7 +58,7 @@ pub struct VoidRegion {
 
 /// A run of pixels of a row. Spans with no free pixel between them share one.
 #[derive(Clone, Copy)]
-pub(super) struct Run {
+pub(super) struct RowRun {
     /// First pixel, one past the last.
     pub(super) pixels: (u32, u32),
     /// Sub-pixel ends.
@@ -73,7 +73,7 @@ pub(super) struct Run {
 pub(super) struct Labelled {
     first_row: u32,
     starts: Vec<u32>,
-    runs: Vec<Run>,
+    runs: Vec<RowRun>,
     pub(super) regions: Vec<Region>,
     pub(super) voids: Vec<VoidRegion>,
     /// Length of spans that hold no pixel's centre, sub-pixels.
@@ -108,7 +108,7 @@ impl Labelled {
                         last.pixels.1 = pixels.1;
                         last.x.1 = s.x1;
                     }
-                    _ => out.runs.push(Run { pixels, x: (s.x0, s.x1), region: 0, gap: OUTSIDE }),
+                    _ => out.runs.push(RowRun { pixels, x: (s.x0, s.x1), region: 0, gap: OUTSIDE }),
                 }
             }
             out.starts.push(out.runs.len() as u32);
@@ -159,7 +159,7 @@ impl Labelled {
     }
 
     /// The runs of a row of the grid.
-    pub(super) fn row(&self, row: u32) -> &[Run] {
+    pub(super) fn row(&self, row: u32) -> &[RowRun] {
         match row.checked_sub(self.first_row) {
             Some(r) if (r as usize) < self.row_count() => &self.runs[self.range(r as usize)],
             _ => &[],
@@ -209,7 +209,7 @@ impl Labelled {
                     }
                     (met_i, met_j) = (true, true);
                 }
-                let lone = |run: &Run| f64::from(run.x.1 - run.x.0) + cap;
+                let lone = |run: &RowRun| f64::from(run.x.1 - run.x.0) + cap;
                 if first_ends_below {
                     if let (false, Some(a)) = (met_i, a) {
                         outline[i] += lone(a);
@@ -251,7 +251,7 @@ impl Labelled {
 
     fn label_void(&mut self, k: u32, grid: &Grid) {
         // Set 0 is the outside; gap i lies between runs i and i + 1 of a row.
-        let gap = |runs: &[Run], i: usize| (runs[i].pixels.1, runs[i + 1].pixels.0);
+        let gap = |runs: &[RowRun], i: usize| (runs[i].pixels.1, runs[i + 1].pixels.0);
         let has_gaps = (0..self.row_count()).any(|r| self.range(r).len() > 1);
         if !has_gaps {
             return;
@@ -371,7 +371,7 @@ impl Labelled {
 }
 
 /// A row's free stretches with their void regions, from side to side.
-fn free(row: &[Run], out: &mut Vec<((u32, u32), u32)>) {
+fn free(row: &[RowRun], out: &mut Vec<((u32, u32), u32)>) {
     out.clear();
     let mut start = 0;
     let mut label = OUTSIDE;

@@ -3,7 +3,7 @@
 use super::grid::Grid;
 use super::grid::SUBPIXEL;
 use super::label::{Labelled, Region};
-use super::spans::{Layer, Layers, Reach, Span, subtract, widened};
+use super::spans::{DiscReach, Layer, Layers, Span, subtract, widened};
 use crate::error::Result;
 use crate::job::Job;
 use rayon::prelude::*;
@@ -27,7 +27,7 @@ pub struct Overhang {
 /// [`Error::Cancelled`](crate::Error::Cancelled).
 pub fn overhangs(layers: &Layers, reach_mm: f64, job: &Job) -> Result<Vec<Overhang>> {
     let grid = &layers.grid;
-    let reach = Reach::new(reach_mm, grid);
+    let reach = DiscReach::new(reach_mm, grid);
     let found = (1..layers.layers.len())
         .into_par_iter()
         .map(|i| {
@@ -44,7 +44,7 @@ pub fn overhangs(layers: &Layers, reach_mm: f64, job: &Job) -> Result<Vec<Overha
     Ok(found.into_iter().flatten().filter(|o| !o.regions.is_empty()).collect())
 }
 
-fn beyond(layer: &Layer, below: &Layer, reach: &Reach, grid: &Grid) -> Layer {
+fn beyond(layer: &Layer, below: &Layer, reach: &DiscReach, grid: &Grid) -> Layer {
     let limit = grid.columns * SUBPIXEL;
     Layer::from_rows(layer.rows(), |row, out: &mut Vec<Span>| {
         let start = out.len();
@@ -67,6 +67,6 @@ impl Layer {
     /// What lies farther than `reach_mm` from everything in the other layer; the distance is
     /// that of [`overhangs`].
     pub fn beyond(&self, other: &Layer, reach_mm: f64, grid: &Grid) -> Layer {
-        beyond(self, other, &Reach::new(reach_mm, grid), grid)
+        beyond(self, other, &DiscReach::new(reach_mm, grid), grid)
     }
 }

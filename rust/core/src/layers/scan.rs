@@ -15,7 +15,7 @@ use std::ops::Range;
 
 /// Corners in lattice units: x in sub-pixels, y so that row centres are whole, z so that layer
 /// middles are whole.
-type Corners = [[f64; 3]; 3];
+type FacetCorners = [[f64; 3]; 3];
 
 /// Surfaces made ready for scanning, from which blocks of layers are drawn.
 pub struct Scan {
@@ -171,7 +171,7 @@ impl Scan {
         out
     }
 
-    fn corners(&self, f: &Facet) -> Corners {
+    fn corners(&self, f: &Facet) -> FacetCorners {
         f.corners.map(|v| self.vertices[v as usize])
     }
 
@@ -272,7 +272,7 @@ struct Scratch {
 }
 
 /// The cut of a facet by the plane at height `z`, directed with the solid on its left.
-fn cut([a, b, c]: Corners, z: f64) -> ([f64; 2], [f64; 2]) {
+fn cut([a, b, c]: FacetCorners, z: f64) -> ([f64; 2], [f64; 2]) {
     let up = [a[2] >= z, b[2] >= z, c[2] >= z];
     // Turn the facet so that `a` lies alone on its side.
     let (a, b, c, lone_up) = match up {

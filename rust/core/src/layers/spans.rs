@@ -135,7 +135,7 @@ impl Layer {
     /// Everything within `radius_mm` of this layer's solid, on the grid's rows and columns
     /// (rows are taken at their centres).
     pub fn grown(&self, radius_mm: f64, grid: &Grid) -> Layer {
-        let reach = Reach::new(radius_mm, grid);
+        let reach = DiscReach::new(radius_mm, grid);
         let rows = self.rows();
         let n = reach.rows();
         let start = rows.start.saturating_sub(n);
@@ -154,17 +154,17 @@ impl Layer {
 }
 
 /// How far a disc reaches sideways at each distance in rows.
-pub(super) struct Reach(Vec<u32>);
+pub(super) struct DiscReach(Vec<u32>);
 
-impl Reach {
-    pub(super) fn new(radius_mm: f64, grid: &Grid) -> Reach {
+impl DiscReach {
+    pub(super) fn new(radius_mm: f64, grid: &Grid) -> DiscReach {
         // Nothing on the grid is farther away than its diagonal, whatever is asked.
         let diagonal = f64::from(grid.rows).hypot(f64::from(grid.columns)).ceil();
         let r = (radius_mm / grid.pitch_mm).clamp(0.0, diagonal);
         let half = (0..=r.floor() as u32).map(|d| {
             ((r * r - f64::from(d) * f64::from(d)).max(0.0).sqrt() * f64::from(SUBPIXEL)) as u32
         });
-        Reach(half.collect())
+        DiscReach(half.collect())
     }
 
     /// Distance in rows up to which the disc reaches.
@@ -225,6 +225,16 @@ pub(super) fn subtract(out: &mut Vec<Span>, start: usize, cuts: impl Iterator<It
 }
 
 /// A stack of layers on one grid: all of them, or a block of neighbours.
+///
+/// ```
+/// use vatwright::{Job, Part, Role, layers::{Grid, Scan}, mesh::shapes::cuboid};
+/// let part = Part::new(cuboid(4.0, 2.0, 1.0)?);
+/// let surfaces = part.surfaces(&Role::ALL);
+/// let grid = Grid::around(&surfaces, 0.1, 0.1)?;
+/// let layers = Scan::new(&surfaces, grid).layers(&Job::default())?;
+/// assert!((layers.layer(3).area_mm2(&grid) - 8.0).abs() < 1e-9);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Layers {
     /// Where layers, rows and pixels lie.

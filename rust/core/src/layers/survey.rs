@@ -40,6 +40,16 @@ pub struct Component {
 }
 
 /// What one sweep over all layers found.
+///
+/// ```
+/// use vatwright::{Job, Part, Role, layers::{Grid, Scan, Survey}, mesh::shapes::bowl};
+/// let part = Part::new(bowl(8.0, 1.0, 0.0, 48)?);
+/// let surfaces = part.surfaces(&Role::ALL);
+/// let layers = Scan::new(&surfaces, Grid::around(&surfaces, 0.1, 0.1)?).layers(&Job::default())?;
+/// let survey = Survey::of(&layers, &Job::default())?;
+/// assert_eq!(survey.components.len(), 1);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Survey {
     /// Where layers, rows and pixels lie.
@@ -69,7 +79,7 @@ impl Survey {
     /// # Errors
     /// [`Error::Cancelled`](crate::Error::Cancelled).
     pub fn of(layers: &Layers, job: &Job) -> Result<Survey> {
-        let mut sweep = Sweep::new(layers.grid);
+        let mut sweep = SurveySweep::new(layers.grid);
         for chunk in layers.layers.chunks(CHUNK) {
             job.checkpoint(f64::from(sweep.next) / layers.layers.len() as f64)?;
             sweep.push(chunk);
@@ -82,7 +92,7 @@ impl Survey {
     /// # Errors
     /// [`Error::Cancelled`](crate::Error::Cancelled).
     pub fn stream(scan: &Scan, bytes: usize, job: &Job) -> Result<Survey> {
-        let mut sweep = Sweep::new(*scan.grid());
+        let mut sweep = SurveySweep::new(*scan.grid());
         scan.for_each_block(bytes, job, |block| {
             for chunk in block.layers.chunks(CHUNK) {
                 sweep.push(chunk);
@@ -118,7 +128,7 @@ impl Survey {
 /// Layers labelled at once, in parallel.
 const CHUNK: usize = 256;
 
-struct Sweep {
+struct SurveySweep {
     survey: Survey,
     voids: Voids,
     solids: DisjointSets,
@@ -126,9 +136,9 @@ struct Sweep {
     next: u32,
 }
 
-impl Sweep {
-    fn new(grid: Grid) -> Sweep {
-        Sweep {
+impl SurveySweep {
+    fn new(grid: Grid) -> SurveySweep {
+        SurveySweep {
             survey: Survey {
                 grid,
                 sections: Vec::with_capacity(grid.layers as usize),
@@ -212,7 +222,7 @@ impl Sweep {
     }
 
     fn finish(self) -> Survey {
-        let Sweep { mut survey, voids, mut solids, .. } = self;
+        let SurveySweep { mut survey, voids, mut solids, .. } = self;
         survey.cups = voids.finish(&survey.grid);
         let (regions, components) = (&survey.regions, &mut survey.components);
         let layer_mm = survey.grid.layer_mm;

@@ -21,6 +21,11 @@ pub struct Moments {
 
 /// Centred pull that the bond carries, N: bond × area. The bond strength is measured, not known:
 /// see `docs/mechanics`.
+///
+/// ```
+/// use vatwright::mechanics::adhesion::bond_n;
+/// assert!((bond_n(150.0, 100.0) - 15.0).abs() < 1e-12);
+/// ```
 pub fn bond_n(bond_kpa: f64, area_mm2: f64) -> f64 {
     mpa(bond_kpa) * area_mm2
 }

@@ -72,6 +72,12 @@ impl Ends {
 /// Load at which a straight bar buckles, N: Euler's π²EI/(KL)² with K the effective-length factor
 /// ([`Ends::effective_length`]). For slender bars; a crooked or young one buckles earlier. Peel
 /// pulls supports; it is the way back to the film that presses them.
+///
+/// ```
+/// use vatwright::mechanics::bar::{euler_n, inertia_mm4};
+/// let load = euler_n(1000.0, inertia_mm4(1.0), 10.0, 1.0);
+/// assert!((load - std::f64::consts::PI.powi(3) * 10.0 / 64.0).abs() < 1e-9);
+/// ```
 pub fn euler_n(modulus_mpa: f64, inertia_mm4: f64, length_mm: f64, effective_length: f64) -> f64 {
     PI * PI * modulus_mpa * inertia_mm4 / (effective_length * length_mm).powi(2)
 }

@@ -11,6 +11,11 @@ pub fn dose_mj_cm2(irradiance_mw_cm2: f64, time_s: f64) -> f64 {
 
 /// Depth to which a dose cures, mm: Cd = Dp·ln(E/Ec), 0 below the critical dose. Jacobs 1992 (from
 /// memory); Gibson, Rosen & Stucker, ch. 4 (published). Valid where light follows Beer–Lambert.
+///
+/// ```
+/// use vatwright::mechanics::cure::depth_mm;
+/// assert!((depth_mm(std::f64::consts::E * 6.0, 0.12, 6.0) - 0.12).abs() < 1e-12); // e·Ec cures Dp deep
+/// ```
 pub fn depth_mm(dose_mj_cm2: f64, penetration_mm: f64, critical_mj_cm2: f64) -> f64 {
     (penetration_mm * (dose_mj_cm2 / critical_mj_cm2).ln()).max(0.0)
 }

@@ -37,6 +37,11 @@ pub fn stair_mm3(layer_mm: f64, area_mm2: f64, theta_deg: f64) -> f64 {
 
 /// The angle at which a layer advances by just one pixel and the steps fall to their least,
 /// degrees: tanθ = h/p (common practice; the geometry is derived).
+///
+/// ```
+/// use vatwright::mechanics::optics::quiet_angle_deg;
+/// assert!((quiet_angle_deg(0.05, 0.05) - 45.0).abs() < 1e-9);
+/// ```
 pub fn quiet_angle_deg(layer_mm: f64, pixel_mm: f64) -> f64 {
     (layer_mm / pixel_mm).atan().to_degrees()
 }

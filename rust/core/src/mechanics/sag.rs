@@ -83,6 +83,12 @@ pub fn overhang_mm(load_kpa: f64, length_mm: f64, rigidity_n_mm: f64) -> f64 {
 }
 
 /// Sag in the middle of a bridge built in at both ends, mm: qL⁴/384D (any beam table).
+///
+/// ```
+/// use vatwright::mechanics::sag::{bridge_mm, rigidity_n_mm};
+/// let bend = |length| bridge_mm(10.0, length, rigidity_n_mm(1000.0, 0.5, 0.4));
+/// assert!((bend(4.0) / bend(2.0) - 16.0).abs() < 1e-9); // with the fourth power of the span
+/// ```
 pub fn bridge_mm(load_kpa: f64, length_mm: f64, rigidity_n_mm: f64) -> f64 {
     mpa(load_kpa) * length_mm.powi(4) / (384.0 * rigidity_n_mm)
 }

@@ -4,6 +4,11 @@ use super::{ATMOSPHERE_KPA, flow, mpa};
 
 /// Greatest pull of a sealed cup full of resin, N: F = p_atm·A. The film would have to leave a
 /// vacuum behind; real films leak or stretch before, so this is an upper bound.
+///
+/// ```
+/// use vatwright::mechanics::suction::sealed_force_n;
+/// assert!((sealed_force_n(100.0) - 10.1325).abs() < 1e-9); // one atmosphere on 1 cm²
+/// ```
 pub fn sealed_force_n(area_mm2: f64) -> f64 {
     mpa(ATMOSPHERE_KPA) * area_mm2
 }

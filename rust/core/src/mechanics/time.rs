@@ -5,6 +5,11 @@ use crate::setup::Setup;
 /// Time a layer spends moving and waiting, s: m = lift/v_up + return/v_down + pauses, the way
 /// back being as long as the lift. Acceleration is left out: well under a tenth of a second at
 /// usual speeds.
+///
+/// ```
+/// use vatwright::mechanics::time::motion_s;
+/// assert!((motion_s(5.0, 1.0, 2.5, 1.0) - 8.0).abs() < 1e-12);
+/// ```
 pub fn motion_s(lift_mm: f64, up_mm_s: f64, down_mm_s: f64, pauses_s: f64) -> f64 {
     lift_mm / up_mm_s + lift_mm / down_mm_s + pauses_s
 }

@@ -23,8 +23,17 @@ const SHORT_FIRST: f64 = 1e-9;
 ///
 /// # Errors
 /// [`Error::Cancelled`](crate::Error::Cancelled).
+///
+/// ```
+/// use vatwright::{Job, Mesh, mesh::{decimate, shapes}};
+/// let fine: Mesh = shapes::cylinder(5.0, 4.0, 256)?.into();
+/// let facets = fine.triangles().len();
+/// let coarse = decimate::decimate(fine, 0.05, &Job::default())?;
+/// assert!(coarse.triangles().len() < facets / 4);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn decimate(mesh: Mesh, tolerance_mm: f64, job: &Job) -> Result<Mesh> {
-    let mut work = Work::new(mesh);
+    let mut work = Thinning::new(mesh);
     let limit = tolerance_mm * tolerance_mm;
     let mut heap = BinaryHeap::new();
     for f in 0..work.faces.len() {
@@ -92,33 +101,33 @@ impl Quadric {
 }
 
 /// An edge that may be collapsed: lowest rank first, then by its ends.
-struct Candidate {
+struct Collapse {
     rank: f64,
     ends: [u32; 2],
     stamps: [u32; 2],
 }
 
-impl PartialEq for Candidate {
+impl PartialEq for Collapse {
     fn eq(&self, other: &Self) -> bool {
         self.cmp(other) == Ordering::Equal
     }
 }
 
-impl Eq for Candidate {}
+impl Eq for Collapse {}
 
-impl PartialOrd for Candidate {
+impl PartialOrd for Collapse {
     fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
         Some(self.cmp(other))
     }
 }
 
-impl Ord for Candidate {
+impl Ord for Collapse {
     fn cmp(&self, other: &Self) -> Ordering {
         other.rank.total_cmp(&self.rank).then(other.ends.cmp(&self.ends))
     }
 }
 
-struct Work {
+struct Thinning {
     name: String,
     /// Relative to the first vertex, so that quadrics keep their digits.
     places: Vec<Vector>,
@@ -132,8 +141,8 @@ struct Work {
     stamp: Vec<u32>,
 }
 
-impl Work {
-    fn new(mesh: Mesh) -> Work {
+impl Thinning {
+    fn new(mesh: Mesh) -> Thinning {
         let (name, vertices, faces) = mesh.into_parts();
         let origin = vertices.first().copied().unwrap_or_else(Point::origin);
         let places: Vec<Vector> = vertices.iter().map(|v| v - origin).collect();
@@ -154,16 +163,16 @@ impl Work {
             }
         }
         let (alive, stamp) = (vec![true; faces.len()], vec![0; places.len()]);
-        Work { name, places, origin, faces, alive, around, quadrics, stamp }
+        Thinning { name, places, origin, faces, alive, around, quadrics, stamp }
     }
 
-    fn candidate(&self, a: u32, b: u32, limit: f64) -> Option<Candidate> {
+    fn candidate(&self, a: u32, b: u32, limit: f64) -> Option<Collapse> {
         let (quadric, place) = self.merged(a, b);
         let cost = quadric.mean(&place);
         let stamps = [self.stamp[a as usize], self.stamp[b as usize]];
         let length = (self.places[a as usize] - self.places[b as usize]).norm_squared();
         let rank = cost + SHORT_FIRST * length;
-        (cost <= limit).then_some(Candidate { rank, ends: [a, b], stamps })
+        (cost <= limit).then_some(Collapse { rank, ends: [a, b], stamps })
     }
 
     /// What two vertices stand for together, and the best place for one in their stead.

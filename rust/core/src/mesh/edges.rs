@@ -26,7 +26,7 @@ impl Side {
 
 /// An edge and the facets that meet at it, by rising facet number.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Edge<'a> {
+pub(crate) struct MeshEdge<'a> {
     /// The lower-numbered vertex.
     pub(crate) low: u32,
     /// The higher-numbered vertex.
@@ -35,7 +35,7 @@ pub(crate) struct Edge<'a> {
     pub(crate) sides: &'a [Side],
 }
 
-impl Edge<'_> {
+impl MeshEdge<'_> {
     /// Facets that run forward less those that run backward; zero where the surface closes.
     pub(crate) fn balance(&self) -> i64 {
         self.sides.iter().map(|s| if s.forward() { 1 } else { -1 }).sum()
@@ -93,11 +93,11 @@ impl Edges {
     }
 
     /// Every edge, by rising lower and then higher vertex.
-    pub(crate) fn iter(&self) -> impl Iterator<Item = Edge<'_>> {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = MeshEdge<'_>> {
         self.starts.windows(2).enumerate().flat_map(|(low, w)| {
             self.sides[w[0] as usize..w[1] as usize]
                 .chunk_by(|a, b| a.high == b.high)
-                .map(move |sides| Edge { low: low as u32, high: sides[0].high, sides })
+                .map(move |sides| MeshEdge { low: low as u32, high: sides[0].high, sides })
         })
     }
 

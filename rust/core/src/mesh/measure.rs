@@ -32,18 +32,24 @@ pub struct Measures {
 /// Measures the whole mesh.
 pub fn measure(mesh: &Mesh) -> Measures {
     let facets = 0..mesh.triangles().len();
-    Weights::for_vertices_of(mesh).measure(mesh.bounds(), facets, 0..mesh.vertices().len())
+    FacetWeights::for_vertices_of(mesh).measure(mesh.bounds(), facets, 0..mesh.vertices().len())
 }
 
 /// Measures every shell: facets that hang together by edges, in the order of their first facet.
 pub fn measure_shells(mesh: &Mesh) -> Vec<Measures> {
     let edges = Edges::of(mesh.vertices().len(), mesh.triangles());
     let shells = Shells::of(mesh.triangles(), &edges);
-    let mut weights = Weights::for_vertices_of(mesh);
+    let mut weights = FacetWeights::for_vertices_of(mesh);
     (0..shells.count()).map(|s| weights.measure_shell(shells.facets(s))).collect()
 }
 
 /// Signed volume enclosed by the triangles, mm³. Overlaps of shells count twice.
+///
+/// ```
+/// use vatwright::mesh::{measure::volume_mm3, shapes::cuboid};
+/// assert!((volume_mm3(&cuboid(2.0, 3.0, 4.0)?) - 24.0).abs() < 1e-12);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn volume_mm3(mesh: &Mesh) -> f64 {
     measure(mesh).volume_mm3
 }
@@ -53,20 +59,20 @@ const BLOCK: usize = 256;
 
 /// Six times the volume, twice the area, and with the sixfold volume as weight: sums of corners,
 /// and of products xx yy zz xy yz zx of corners and their sum.
-type Sums = [f64; 11];
+type Integrals = [f64; 11];
 
 /// The second moment of a tetrahedron with a corner in the origin is a sum over its other three
 /// corners and over their sum. What all facets around a vertex weigh is gathered first, so that
 /// the vertex's own products are formed once and not by each of its six or so facets.
-pub(super) struct Weights<'a> {
+pub(super) struct FacetWeights<'a> {
     mesh: &'a Mesh,
     /// One a vertex; all are zero between two measurements.
     of_vertex: Vec<f64>,
 }
 
-impl<'a> Weights<'a> {
-    pub(super) fn for_vertices_of(mesh: &'a Mesh) -> Weights<'a> {
-        Weights { mesh, of_vertex: vec![0.0; mesh.vertices().len()] }
+impl<'a> FacetWeights<'a> {
+    pub(super) fn for_vertices_of(mesh: &'a Mesh) -> FacetWeights<'a> {
+        FacetWeights { mesh, of_vertex: vec![0.0; mesh.vertices().len()] }
     }
 
     pub(super) fn measure_shell(&mut self, facets: &[u32]) -> Measures {
@@ -120,7 +126,7 @@ impl<'a> Weights<'a> {
     }
 }
 
-fn add_weighted(sums: &mut Sums, p: Vector, weight: f64) {
+fn add_weighted(sums: &mut Integrals, p: Vector, weight: f64) {
     let w = p * weight;
     let terms = [w.x, w.y, w.z, w.x * p.x, w.y * p.y, w.z * p.z, w.x * p.y, w.y * p.z, w.z * p.x];
     for (sum, term) in sums[2..].iter_mut().zip(terms) {
@@ -131,14 +137,14 @@ fn add_weighted(sums: &mut Sums, p: Vector, weight: f64) {
 /// Sums with the rounding errors they have gathered.
 #[derive(Default)]
 struct Carried {
-    sums: Sums,
-    lost: Sums,
+    sums: Integrals,
+    lost: Integrals,
 }
 
 impl Carried {
     /// Adds what `term` puts down for every item.
-    fn sum<T>(&mut self, items: impl Iterator<Item = T>, mut term: impl FnMut(&mut Sums, T)) {
-        let mut block: Sums = [0.0; 11];
+    fn sum<T>(&mut self, items: impl Iterator<Item = T>, mut term: impl FnMut(&mut Integrals, T)) {
+        let mut block: Integrals = [0.0; 11];
         let mut in_block = 0;
         for item in items {
             term(&mut block, item);
@@ -151,7 +157,7 @@ impl Carried {
         self.add(&block);
     }
 
-    fn add(&mut self, terms: &Sums) {
+    fn add(&mut self, terms: &Integrals) {
         for ((sum, lost), term) in self.sums.iter_mut().zip(&mut self.lost).zip(terms) {
             let next = *sum + term;
             *lost +=
@@ -160,7 +166,7 @@ impl Carried {
         }
     }
 
-    fn value(&self) -> Sums {
+    fn value(&self) -> Integrals {
         std::array::from_fn(|i| self.sums[i] + self.lost[i])
     }
 }

@@ -10,6 +10,13 @@ use crate::error::{Error, Result, check_range};
 ///
 /// # Errors
 /// [`Error::Value`] when the direction is zero or the angle is outside 0..=180 degrees.
+///
+/// ```
+/// use vatwright::{Vector, mesh::{select, shapes::cuboid}};
+/// let top = select::by_normal(&cuboid(2.0, 2.0, 2.0)?, Vector::z(), 10.0)?;
+/// assert_eq!(top.iter().filter(|&&up| up).count(), 2); // two facets of one face
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn by_normal(mesh: &Mesh, direction: Vector, within_deg: f64) -> Result<Vec<bool>> {
     check_range("select.within_deg", within_deg, 0.0, 180.0, "degrees")?;
     let direction = unit("select.direction", direction)?;

@@ -11,6 +11,17 @@ use std::sync::Arc;
 ///
 /// A solid may overlap itself (most figures made of several shells do): its material is what
 /// non-zero winding fills. [`measure`] counts such overlaps twice; the layer engine does not.
+///
+/// ```
+/// use vatwright::{Mesh, Point, Solid};
+/// let corners = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+/// let facets = vec![[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]];
+/// let mesh = Mesh::new("corner", corners.map(Point::from).to_vec(), facets)?;
+/// assert!(Solid::try_from(mesh).is_ok());
+/// let open = Mesh::new("facet", corners.map(Point::from).to_vec(), vec![[0, 2, 1]])?;
+/// assert_eq!(Solid::try_from(open).unwrap_err().code(), "not_solid");
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Mesh", into = "Mesh")]
 pub struct Solid(Arc<Mesh>);

@@ -28,6 +28,12 @@ use std::f64::consts::PI;
 /// Force to lift a disc off a rigid plane through a thin film of liquid, N: F = 3πηVR⁴/(2h³),
 /// Stefan 1874 (published). Valid for gap ≪ radius, while the pressure stays above zero: cap it by
 /// [`cap_n`].
+///
+/// ```
+/// use vatwright::mechanics::peel::stefan_force_n;
+/// let [near, far] = [0.1, 0.2].map(|gap| stefan_force_n(5.0, gap, 1.0, 0.3));
+/// assert!((near / far - 8.0).abs() < 1e-9); // falls with the third power of the gap
+/// ```
 pub fn stefan_force_n(radius_mm: f64, gap_mm: f64, speed_mm_s: f64, viscosity_pa_s: f64) -> f64 {
     stefan_section_n(PI * radius_mm.powi(4) / 2.0, gap_mm, speed_mm_s, viscosity_pa_s)
 }

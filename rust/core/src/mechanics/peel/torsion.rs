@@ -46,7 +46,7 @@ pub fn torsion_mm4(runs: &[Run], pitch_mm: f64) -> f64 {
     }
     let step = (thickness / STEPS).max((area / UNKNOWNS).sqrt());
     let every = (step / pitch_mm).round().max(1.0);
-    let mut grid = Grid::new(runs, pitch_mm, every as i32, step);
+    let mut grid = NodeGrid::new(runs, pitch_mm, every as i32, step);
     if grid.nodes.is_empty() {
         return area * thickness * thickness / 3.0; // slivers between the nodes: a thin strip
     }
@@ -87,7 +87,7 @@ const DOWN: usize = 2;
 const UP: usize = 3;
 
 /// An unknown.
-struct Node {
+struct TorsionNode {
     /// Distance to the edge on each side, mm.
     edge: [f64; 4],
     /// Neighbour on each side; the number of nodes where the edge comes first.
@@ -110,19 +110,19 @@ struct Cover<'a> {
     run: &'a Run,
 }
 
-struct Grid {
-    nodes: Vec<Node>,
+struct NodeGrid {
+    nodes: Vec<TorsionNode>,
     /// φ of every node, then a zero for the edge.
     phi: Vec<f64>,
     hx: f64,
     hy: f64,
 }
 
-impl Grid {
+impl NodeGrid {
     /// Sets nodes in every `every`th row, and as far apart along the rows or, where `step` is
     /// finer than a row, by that; measures their distances to the edges. Both ways the nodes stand
     /// as far from one end of the section as from the other, so that turning it changes little.
-    fn new(runs: &[Run], pitch: f64, every: i32, step: f64) -> Grid {
+    fn new(runs: &[Run], pitch: f64, every: i32, step: f64) -> NodeGrid {
         let hy = f64::from(every) * pitch;
         let hx = if every > 1 { hy } else { step.min(pitch) };
         let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -143,7 +143,7 @@ impl Grid {
         // First column at or beyond x.
         let from = |x: f64| (((x - first_x) / hx).ceil().max(0.0) as usize).min(columns);
         let mut state = vec![Column { opened: 0.0, node: NONE }; columns];
-        let mut nodes: Vec<Node> = Vec::new();
+        let mut nodes: Vec<TorsionNode> = Vec::new();
         let (bottom, top) = (runs[0].row, runs[runs.len() - 1].row);
         let first_row = first(top.saturating_sub(bottom));
         let (mut below, mut here): (Vec<Cover<'_>>, Vec<Cover<'_>>) = (Vec::new(), Vec::new());
@@ -175,7 +175,7 @@ impl Grid {
                             nodes[column.node as usize].near[UP] = this;
                         }
                         let x = x_of(i);
-                        nodes.push(Node {
+                        nodes.push(TorsionNode {
                             edge: [x - run.x0_mm, run.x1_mm - x, y - column.opened, -y],
                             near: [
                                 if i == a { NONE } else { this - 1 },
@@ -204,11 +204,11 @@ impl Grid {
             let [l, r, d, u] = node.edge;
             *phi = 1.0 / (1.0 / (l * r) + 1.0 / (d * u));
         }
-        Grid { nodes, phi, hx, hy }
+        NodeGrid { nodes, phi, hx, hy }
     }
 
     /// Steps of a node to its neighbours or to the edge, mm.
-    fn steps(&self, node: &Node) -> [f64; 4] {
+    fn steps(&self, node: &TorsionNode) -> [f64; 4] {
         let h = [self.hx, self.hx, self.hy, self.hy];
         let inner = self.nodes.len() as u32;
         std::array::from_fn(|k| if node.near[k] == inner { node.edge[k] } else { h[k] })

@@ -52,6 +52,15 @@ pub struct Cut {
 /// # Errors
 /// [`Error::NotSolid`] when nothing is left, [`Error::Pass`] when the engine gives up,
 /// [`Error::Cancelled`] within about 50 ms of asking.
+///
+/// ```
+/// use vatwright::{Job, mesh::{boolean, measure::volume_mm3, shapes}};
+/// let block = shapes::cuboid(4.0, 4.0, 4.0)?;
+/// let notch = shapes::cuboid(2.0, 2.0, 20.0)?;
+/// let cut = boolean::subtract(&block, &[&notch], &Job::default())?;
+/// assert!(volume_mm3(&cut.solid) < volume_mm3(&block));
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn subtract(body: &Solid, tools: &[&Solid], job: &Job) -> Result<Cut> {
     if tools.is_empty() {
         let sources = (0..body.triangles().len() as u32).map(|facet| Source { operand: 0, facet });
@@ -116,7 +125,7 @@ pub fn fuse(solid: &Solid, job: &Job) -> Result<Cut> {
 }
 
 /// Why an operation ended without a result; worded for the user by [`guarded`].
-type Tried<T> = std::result::Result<T, Status>;
+type EngineResult<T> = std::result::Result<T, Status>;
 
 /// What comes out of the engine.
 struct Raw {
@@ -146,12 +155,12 @@ impl Operand {
     }
 
     /// Cannot be stopped, and takes up to 0.5 s per 500 000 facets.
-    fn taken_in(&self) -> Tried<Manifold> {
+    fn taken_in(&self) -> EngineResult<Manifold> {
         checked(Manifold::from_mesh_glp(&self.0))
     }
 
     /// So that it winds nowhere more than once.
-    fn winding_once(&self, stop: &Stop) -> Tried<Manifold> {
+    fn winding_once(&self, stop: &Stop) -> EngineResult<Manifold> {
         let m = self.taken_in()?;
         let (triangles, _) = self.0.tri_verts.as_chunks();
         let edges = Edges::of(self.0.vert_properties.len() / 3, triangles);
@@ -164,14 +173,14 @@ impl Operand {
     }
 }
 
-fn checked(m: Manifold) -> Tried<Manifold> {
+fn checked(m: Manifold) -> EngineResult<Manifold> {
     match m.status() {
         Status::NoError => Ok(m),
         status => Err(status),
     }
 }
 
-fn op(a: &Manifold, b: &Manifold, op: OpType, stop: &Stop) -> Tried<Manifold> {
+fn op(a: &Manifold, b: &Manifold, op: OpType, stop: &Stop) -> EngineResult<Manifold> {
     checked(a.boolean_with_engine_and_token(b, op, BooleanEngine::Exact, Some(stop)))
 }
 
@@ -180,7 +189,7 @@ fn fused(m: &Manifold, stop: &Stop) -> Manifold {
 }
 
 /// The union of the operands, winding once; `None` of none.
-fn united(operands: &[Operand], stop: &Stop) -> Tried<Option<Manifold>> {
+fn united(operands: &[Operand], stop: &Stop) -> EngineResult<Option<Manifold>> {
     let mut all: Option<Manifold> = None;
     for operand in operands {
         let m = operand.winding_once(stop)?;
@@ -198,7 +207,7 @@ fn united(operands: &[Operand], stop: &Stop) -> Tried<Option<Manifold>> {
 fn guarded(
     meshes: &[&Mesh],
     job: &Job,
-    work: impl FnOnce(&[Operand], &Stop) -> Tried<Manifold> + Send + 'static,
+    work: impl FnOnce(&[Operand], &Stop) -> EngineResult<Manifold> + Send + 'static,
 ) -> Result<Raw> {
     job.checkpoint(0.0)?;
     let name = meshes[0].name();

@@ -5,7 +5,7 @@
 //! fixed order; a line through an edge or a corner is taken as moved aside by a symbolic amount
 //! (Edelsbrunner & Mücke 1990, from memory).
 
-use super::{Group, Tree, WIDTH};
+use super::{BoxGroup, Tree, WIDTH};
 use crate::mesh::Point;
 use robust::{Coord, orient2d};
 use std::cmp::Ordering;
@@ -64,7 +64,7 @@ impl Tree {
 }
 
 /// One bit for each box of the group that the line meets.
-fn hit(group: &Group, u: usize, v: usize, pu: f32, pv: f32) -> u32 {
+fn hit(group: &BoxGroup, u: usize, v: usize, pu: f32, pv: f32) -> u32 {
     let mut bits = 0;
     for lane in 0..WIDTH {
         let inside = (group.min[u][lane] <= pu)

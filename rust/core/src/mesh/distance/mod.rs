@@ -12,7 +12,7 @@ mod skin;
 
 pub use lines::Crossing;
 pub(crate) use lines::crossing;
-pub use nearest::Hit;
+pub use nearest::Nearest;
 pub(crate) use nearest::closest_on;
 pub(crate) use skin::skin;
 
@@ -27,13 +27,13 @@ const GROWTH: f64 = 1e-6;
 
 /// Boxes of the children of one group; missing ones are empty and never met.
 #[derive(Clone, Copy)]
-struct Group {
+struct BoxGroup {
     min: [[f32; WIDTH]; 3],
     max: [[f32; WIDTH]; 3],
 }
 
-const EMPTY: Group =
-    Group { min: [[f32::INFINITY; WIDTH]; 3], max: [[f32::NEG_INFINITY; WIDTH]; 3] };
+const EMPTY: BoxGroup =
+    BoxGroup { min: [[f32::INFINITY; WIDTH]; 3], max: [[f32::NEG_INFINITY; WIDTH]; 3] };
 
 /// Slabs that hold the children of one group: nothing is closer than its slab, which tells
 /// neighbours on a smooth face apart far better than their boxes do. A missing or crumpled child's
@@ -55,7 +55,7 @@ pub struct Tree {
     /// Where each triangle stood in the input.
     source: Vec<u32>,
     /// Groups of triangles, then groups of groups, up to one group.
-    levels: Vec<Vec<Group>>,
+    levels: Vec<Vec<BoxGroup>>,
     /// Slabs of the lowest levels' groups.
     slabs: Vec<Vec<Slabs>>,
     /// More than the rounding of a distance to a slab, mm.
@@ -142,7 +142,7 @@ fn arrange(order: &mut [(Point, u32)]) {
     }
 }
 
-fn group(boxes: &[Bounds], center: &Point, reach: f64) -> Vec<Group> {
+fn group(boxes: &[Bounds], center: &Point, reach: f64) -> Vec<BoxGroup> {
     let grow = (reach * GROWTH) as f32;
     let one = |chunk: &[Bounds]| {
         let mut g = EMPTY;
@@ -185,7 +185,7 @@ fn slabs(triangles: &[[Point; 3]], size: usize, center: &Point) -> Slabs {
     out
 }
 
-fn parent(children: &[Group]) -> Group {
+fn parent(children: &[BoxGroup]) -> BoxGroup {
     let mut g = EMPTY;
     for (lane, c) in children.iter().enumerate() {
         for a in 0..3 {

@@ -1,11 +1,11 @@
 //! The closest point on the triangles.
 
-use super::{Group, Slabs, Tree, WIDTH};
+use super::{BoxGroup, Slabs, Tree, WIDTH};
 use crate::mesh::{Point, Vector};
 
 /// The closest point on a tree's triangles.
 #[derive(Clone, Copy, Debug)]
-pub struct Hit {
+pub struct Nearest {
     /// The point, mm.
     pub point: Point,
     /// Its distance, mm.
@@ -18,20 +18,20 @@ pub struct Hit {
 
 /// A group still to be searched.
 #[derive(Clone, Copy)]
-struct Task {
+struct NearestTask {
     squared: f32,
     level: u32,
     group: u32,
 }
 
 /// How far a search has come: squared distance, point, slot ([`NONE`]: nothing yet).
-type Best = (f64, Point, u32);
+type NearestSoFar = (f64, Point, u32);
 
 const NONE: u32 = u32::MAX;
 
 impl Tree {
     /// The closest point of all triangles within `reach_mm` (infinite: anywhere).
-    pub fn nearest(&self, p: &Point, reach_mm: f64) -> Option<Hit> {
+    pub fn nearest(&self, p: &Point, reach_mm: f64) -> Option<Nearest> {
         self.nearest_from(p, NONE, 0.0, reach_mm)
     }
 
@@ -43,7 +43,7 @@ impl Tree {
         slot: u32,
         enough_mm: f64,
         reach_mm: f64,
-    ) -> Option<Hit> {
+    ) -> Option<Nearest> {
         let mut best = (reach_mm * reach_mm, Point::origin(), NONE);
         if let Some(t) = self.triangles.get(slot as usize) {
             let q = closest_on(t, p);
@@ -56,18 +56,18 @@ impl Tree {
         (best.2 != NONE).then(|| self.hit(best))
     }
 
-    fn hit(&self, (squared, point, slot): Best) -> Hit {
+    fn hit(&self, (squared, point, slot): NearestSoFar) -> Nearest {
         let triangle = self.source[slot as usize];
-        Hit { point, distance_mm: squared.sqrt(), triangle, slot }
+        Nearest { point, distance_mm: squared.sqrt(), triangle, slot }
     }
 
     /// Improves `best` until nothing is closer or it is closer than `enough`, squared.
-    fn search(&self, p: &Point, enough: f64, best: &mut Best) {
+    fn search(&self, p: &Point, enough: f64, best: &mut NearestSoFar) {
         if self.is_empty() || best.0 < enough {
             return;
         }
         let local = self.local(p);
-        let mut stack = [Task { squared: 0.0, level: 0, group: 0 }; 128];
+        let mut stack = [NearestTask { squared: 0.0, level: 0, group: 0 }; 128];
         let mut depth = 1;
         stack[0].level = self.top() as u32;
         while depth > 0 {
@@ -103,8 +103,11 @@ impl Tree {
             let base = depth;
             for (lane, &s) in squared.iter().enumerate() {
                 if f64::from(s) < best.0 {
-                    let child =
-                        Task { squared: s, level: task.level - 1, group: first + lane as u32 };
+                    let child = NearestTask {
+                        squared: s,
+                        level: task.level - 1,
+                        group: first + lane as u32,
+                    };
                     let mut i = depth;
                     while i > base && stack[i - 1].squared < s {
                         stack[i] = stack[i - 1];
@@ -138,7 +141,7 @@ fn more(a: f32, b: f32) -> f32 {
 }
 
 /// Lower bounds of the squared distances to the boxes of a group.
-fn squared_to(group: &Group, p: [f32; 3]) -> [f32; WIDTH] {
+fn squared_to(group: &BoxGroup, p: [f32; 3]) -> [f32; WIDTH] {
     let mut sum = [0.0f32; WIDTH];
     for ((min, max), c) in group.min.iter().zip(&group.max).zip(p) {
         for ((sum, min), max) in sum.iter_mut().zip(min).zip(max) {

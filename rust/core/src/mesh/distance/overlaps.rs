@@ -1,6 +1,6 @@
 //! Triangles that meet without being neighbours.
 
-use super::{Group, Tree, WIDTH};
+use super::{BoxGroup, Tree, WIDTH};
 use crate::mesh::{Point, Vector};
 use rayon::prelude::*;
 
@@ -86,7 +86,7 @@ impl Tree {
 }
 
 /// One bit for each box of the group that meets a box.
-fn meets(group: &Group, b: &[(f32, f32); 3]) -> u32 {
+fn meets(group: &BoxGroup, b: &[(f32, f32); 3]) -> u32 {
     let mut bits = 0;
     for lane in 0..WIDTH {
         let mut inside = true;

@@ -97,7 +97,7 @@ pub(super) fn judge(mesh: &Mesh, patches: &Patches, closed: &[bool]) -> Vec<Kind
     let shells = &patches.shells;
     let mut kinds = vec![Kind::Open; shells.count()];
     let mut bodies = Vec::new();
-    let mut weights = measure::Weights::for_vertices_of(mesh);
+    let mut weights = measure::FacetWeights::for_vertices_of(mesh);
     for patch in (0..shells.count()).filter(|&p| closed[p]) {
         let facets = shells.facets(patch);
         if is_sliver(mesh, facets) {

@@ -84,6 +84,19 @@ const ROUNDS: usize = 4;
 /// [`Error::NotSolid`] with reason and place when mending would be guessing: holes wider than
 /// [`RepairOptions::hole_mm`], one-sided surfaces, nothing that encloses a volume.
 /// [`Error::Value`] for options out of range.
+///
+/// ```
+/// use vatwright::mesh::health::{RepairOptions, repair};
+/// use vatwright::mesh::shapes::cuboid;
+/// use vatwright::{Mesh, Solid};
+/// let (name, points, mut facets) = Mesh::from(cuboid(2.0, 2.0, 2.0)?).into_parts();
+/// facets.pop(); // one is missing
+/// let torn = Mesh::new(name, points, facets)?;
+/// assert!(Solid::try_from(torn.clone()).is_err());
+/// let mended = repair(torn, &RepairOptions::default())?;
+/// assert_eq!(mended.value.solid.triangles().len(), 12);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
     check_range("repair.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
     check_range("repair.hole_mm", options.hole_mm, 0.0, 1000.0, "mm")?;

@@ -43,6 +43,17 @@ impl Default for ReadOptions {
 /// [`Error::Io`] when the file cannot be read, [`Error::Format`] when it does not hold what its
 /// format promises, [`Error::Limit`] when it is larger than the options allow, [`Error::Value`]
 /// for options out of range.
+///
+/// ```
+/// use vatwright::{Pose, mesh::{io, shapes::cuboid}};
+/// let path = std::env::temp_dir().join("vatwright-doc-read.stl");
+/// let block = cuboid(2.0, 3.0, 4.0)?;
+/// io::write(&path, &[io::Item { name: "block", mesh: &block, pose: Pose::identity() }])?;
+/// let mesh = io::read(&path, &io::ReadOptions::default())?;
+/// assert_eq!(mesh.triangles().len(), 12);
+/// # std::fs::remove_file(&path).unwrap();
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 pub fn read(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Mesh> {
     let path = path.as_ref();
     let mut objects = read_objects(path, options)?;

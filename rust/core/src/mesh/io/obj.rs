@@ -24,7 +24,7 @@ pub(super) fn read(source: &Source<'_>, mut bytes: Vec<u8>) -> Result<Vec<Mesh>>
     let mut current = Builder::new(stem(source.path), 0);
     let mut ring = Vec::new();
     for (i, line) in bytes.split(|&b| b == b'\n').enumerate() {
-        let line = Line { source, number: i + 1, text: line.trim_ascii() };
+        let line = ObjLine { source, number: i + 1, text: line.trim_ascii() };
         let mut words = line.text.split(u8::is_ascii_whitespace).filter(|w| !w.is_empty());
         match words.next() {
             Some(b"v") => vertices.push(line.point(words)?),
@@ -68,13 +68,13 @@ fn join_lines(bytes: &mut [u8]) {
     }
 }
 
-struct Line<'a> {
+struct ObjLine<'a> {
     source: &'a Source<'a>,
     number: usize,
     text: &'a [u8],
 }
 
-impl Line<'_> {
+impl ObjLine<'_> {
     fn bad(&self, problem: String) -> Error {
         self.source.bad(format!("line {}", self.number), problem, "export it again")
     }

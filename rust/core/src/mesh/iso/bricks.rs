@@ -47,7 +47,7 @@ pub(super) struct Brick<H> {
 }
 
 /// A cube of 2^level bricks a side.
-struct Region<H> {
+struct BrickRange<H> {
     at: [i32; 3],
     hint: H,
     sample: f64,
@@ -81,11 +81,11 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         let mut grid = Bricks { origin, cell: cell_mm, size, bricks: vec![], rows: vec![] };
 
         let top = 1 << levels;
-        let mut regions: Vec<Region<H>> = Vec::new();
+        let mut regions: Vec<BrickRange<H>> = Vec::new();
         for z in (0..size[2]).step_by(top) {
             for y in (0..size[1]).step_by(top) {
                 for x in (0..size[0]).step_by(top) {
-                    regions.push(Region { at: [x, y, z], hint: field.hint(), sample: 0.0 });
+                    regions.push(BrickRange { at: [x, y, z], hint: field.hint(), sample: 0.0 });
                 }
             }
         }
@@ -111,10 +111,10 @@ impl<H: Clone + Send + Sync> Bricks<H> {
     fn near_surface<F: Field<Hint = H>>(
         &self,
         field: &F,
-        regions: Vec<Region<H>>,
+        regions: Vec<BrickRange<H>>,
         side: i32,
         job: &Job,
-    ) -> Result<Vec<Region<H>>> {
+    ) -> Result<Vec<BrickRange<H>>> {
         let nodes = f64::from(side) * SIDE as f64 - 1.0;
         let limit = self.cell * (3.0_f64.sqrt() * nodes / 2.0 + REACH);
         let mut kept = Vec::new();
@@ -124,18 +124,18 @@ impl<H: Clone + Send + Sync> Bricks<H> {
                 let mut hint = r.hint.clone();
                 let center = middle(&self.origin, self.cell, r.at, nodes);
                 let sample = field.at(&center, limit, &mut hint).value;
-                (sample.abs() < limit).then_some(Region { at: r.at, hint, sample })
+                (sample.abs() < limit).then_some(BrickRange { at: r.at, hint, sample })
             }));
         }
         Ok(kept)
     }
 
     /// The eight halves of each region, as far as they lie on the grid; halves are `side` wide.
-    fn halved(&self, regions: Vec<Region<H>>, side: i32) -> Vec<Region<H>> {
-        let part = |r: &Region<H>, i: i32| {
+    fn halved(&self, regions: Vec<BrickRange<H>>, side: i32) -> Vec<BrickRange<H>> {
+        let part = |r: &BrickRange<H>, i: i32| {
             let at = [0, 1, 2].map(|a| r.at[a] + side * (i >> a & 1));
             let on_grid = (0..3).all(|a| at[a] < self.size[a]);
-            on_grid.then(|| Region { at, hint: r.hint.clone(), sample: r.sample })
+            on_grid.then(|| BrickRange { at, hint: r.hint.clone(), sample: r.sample })
         };
         regions.iter().flat_map(|r| (0..8).filter_map(move |i| part(r, i))).collect()
     }
@@ -211,7 +211,7 @@ fn grid_brick<F: Field>(
     origin: &Point,
     cell: f64,
     field: &F,
-    region: &Region<F::Hint>,
+    region: &BrickRange<F::Hint>,
 ) -> Brick<F::Hint> {
     let place = |i: usize| {
         Vector::new((i % SIDE) as f64, (i / SIDE % SIDE) as f64, (i / SIDE / SIDE) as f64)

@@ -18,14 +18,14 @@ pub(super) fn edge_corner(edge: usize) -> usize {
 
 /// Sheets of one cell.
 #[derive(Clone, Copy)]
-pub(super) struct Case {
-    /// Sheet of each edge; [`Case::NONE`] where the edge has no crossing.
+pub(super) struct CubeCase {
+    /// Sheet of each edge; [`CubeCase::NONE`] where the edge has no crossing.
     pub(super) sheet: [u8; 12],
     /// Number of sheets.
     pub(super) sheets: u8,
 }
 
-impl Case {
+impl CubeCase {
     pub(super) const NONE: u8 = u8::MAX;
 }
 
@@ -37,12 +37,12 @@ pub(super) static JOINED_FACE: LazyLock<[u8; 256]> = LazyLock::new(|| {
     })
 });
 
-static CASES: LazyLock<Vec<Case>> =
+static CASES: LazyLock<Vec<CubeCase>> =
     LazyLock::new(|| (0..7 * 256).map(|i| build((i % 256) as u8, i / 256)).collect());
 
 /// Sheets for a pattern of signs (bit c set: corner c positive) with one face (6: none) paired
 /// the other way.
-pub(super) fn case(signs: u8, turned_face: u8) -> &'static Case {
+pub(super) fn case(signs: u8, turned_face: u8) -> &'static CubeCase {
     &CASES[usize::from(turned_face) * 256 + usize::from(signs)]
 }
 
@@ -80,12 +80,12 @@ fn cuts(signs: u8, face: usize, turned: bool) -> Vec<(usize, usize)> {
     }
 }
 
-fn joined(signs: u8, face: usize, case: &Case) -> bool {
+fn joined(signs: u8, face: usize, case: &CubeCase) -> bool {
     let c = cuts(signs, face, false);
     c.len() == 2 && case.sheet[c[0].0] == case.sheet[c[1].0]
 }
 
-fn build(signs: u8, turned_face: usize) -> Case {
+fn build(signs: u8, turned_face: usize) -> CubeCase {
     let mut root: [usize; 12] = std::array::from_fn(|e| e);
     let mut crossed = [false; 12];
     for face in 0..6 {
@@ -95,9 +95,9 @@ fn build(signs: u8, turned_face: usize) -> Case {
             root.iter_mut().filter(|r| **r == rb).for_each(|r| *r = ra);
         }
     }
-    let mut case = Case { sheet: [Case::NONE; 12], sheets: 0 };
+    let mut case = CubeCase { sheet: [CubeCase::NONE; 12], sheets: 0 };
     for e in 0..12 {
-        if crossed[e] && case.sheet[e] == Case::NONE {
+        if crossed[e] && case.sheet[e] == CubeCase::NONE {
             for f in e..12 {
                 if crossed[f] && root[f] == root[e] {
                     case.sheet[f] = case.sheets;
@@ -137,7 +137,7 @@ mod tests {
                 for (e, sheet) in case(signs, turned).sheet.iter().enumerate() {
                     let low = edge_corner(e);
                     let crossed = positive(signs, low) != positive(signs, low | 1 << (e / 4));
-                    assert_eq!(*sheet != Case::NONE, crossed);
+                    assert_eq!(*sheet != CubeCase::NONE, crossed);
                 }
             }
         }

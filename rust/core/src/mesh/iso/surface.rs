@@ -1,7 +1,7 @@
 //! From sampled bricks to a mesh.
 
 use super::bricks::{BATCH, Bricks, NODES, SIDE, split};
-use super::cases::{Case, JOINED_FACE, case, edge_corner};
+use super::cases::{CubeCase, JOINED_FACE, case, edge_corner};
 use super::{Field, bricks};
 use crate::error::{Error, Result};
 use crate::job::Job;
@@ -20,7 +20,7 @@ const PULL: f64 = 1e-3;
 const OUTSIDE: f64 = 0.25;
 
 /// Vertices of the cells of one brick.
-struct Cells {
+struct BrickCells {
     /// First vertex of each cell within the brick's own list.
     first: [u32; NODES],
     /// Sign pattern and turned face of each cell; all corners equal: no surface.
@@ -37,7 +37,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
     /// # Errors
     /// [`Error::Cancelled`], and [`Error::Mesh`] when the field changes faster than it may.
     pub fn surface<F: Field<Hint = H>>(&self, field: &F, job: &Job) -> Result<Mesh> {
-        let mut cells: Vec<Cells> = Vec::with_capacity(self.bricks.len());
+        let mut cells: Vec<BrickCells> = Vec::with_capacity(self.bricks.len());
         for (i, batch) in self.bricks.chunks(BATCH).enumerate() {
             job.checkpoint(0.8 * (i * BATCH) as f64 / self.bricks.len() as f64)?;
             cells.par_extend(batch.par_iter().map(|b| self.cells(b, field)));
@@ -83,8 +83,8 @@ impl<H: Clone + Send + Sync> Bricks<H> {
         Some(signs)
     }
 
-    fn cells<F: Field<Hint = H>>(&self, brick: &bricks::Brick<H>, field: &F) -> Cells {
-        let mut out = Cells { first: [0; NODES], case: [(0, 6); NODES], vertices: Vec::new() };
+    fn cells<F: Field<Hint = H>>(&self, brick: &bricks::Brick<H>, field: &F) -> BrickCells {
+        let mut out = BrickCells { first: [0; NODES], case: [(0, 6); NODES], vertices: Vec::new() };
         // The bricks that hold the corners of this brick's cells.
         let around: [Option<usize>; 8] = std::array::from_fn(|i| {
             self.brick_at([0, 1, 2].map(|a| brick.at[a] + (i as i32 >> a & 1)))
@@ -153,7 +153,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
 
     /// One quadrilateral for each crossed edge that starts in the brick; `None` when a cell
     /// around such an edge has no vertex.
-    fn quads(&self, brick: usize, cells: &[Cells], starts: &[u32]) -> Option<Vec<[u32; 4]>> {
+    fn quads(&self, brick: usize, cells: &[BrickCells], starts: &[u32]) -> Option<Vec<[u32; 4]>> {
         let mut quads = Vec::new();
         let b = &self.bricks[brick];
         for local in 0..NODES {
@@ -183,7 +183,7 @@ impl<H: Clone + Send + Sync> Bricks<H> {
                     let c = &cells[owner];
                     let (signs, turned) = c.case[local];
                     let sheet = case(signs, turned).sheet[4 * axis + (u + 2 * v) as usize];
-                    if sheet == Case::NONE {
+                    if sheet == CubeCase::NONE {
                         return None;
                     }
                     *corner = starts[owner] + c.first[local] + u32::from(sheet);
@@ -214,14 +214,14 @@ fn corner(c: usize) -> Vector {
 }
 
 /// A node in units of the cell: place, value, gradient.
-type Node = (Vector, f64, Vector);
+type SurfaceNode = (Vector, f64, Vector);
 
 /// Where an edge crosses the surface, and the normal there. The tangent planes of its two ends
 /// differ where a sharp edge of the surface runs between them; the surface is the one that is
 /// met first from inside. Without gradients: linear interpolation and no normal.
-fn crossing(inside: Node, outside: Node) -> (Vector, Vector) {
+fn crossing(inside: SurfaceNode, outside: SurfaceNode) -> (Vector, Vector) {
     let along = outside.0 - inside.0;
-    let plane = |from: Node, start: f64| {
+    let plane = |from: SurfaceNode, start: f64| {
         let slope = from.2.dot(&along);
         let t = start - from.1 / slope;
         (slope < 0.0 && (0.0..=1.0).contains(&t)).then_some((t, from.2))

@@ -19,7 +19,7 @@ const MOST_NODES: u64 = 200_000_000;
 /// [`Error::Value`](crate::Error::Value) when the height is not a sensible length or the number
 /// of triangles is not within 5000..=4000000, [`Error::Cancelled`](crate::Error::Cancelled).
 pub fn figure(seed: u64, height_mm: f64, triangles: usize, job: &Job) -> Result<Solid> {
-    let all: Vec<Body> = limbs(seed).into_iter().flatten().collect();
+    let all: Vec<BlendBody> = limbs(seed).into_iter().flatten().collect();
     build(&format!("figure_{seed}"), &[all], height_mm, triangles, job)
 }
 
@@ -34,7 +34,7 @@ pub fn figure_of_shells(seed: u64, height_mm: f64, triangles: usize, job: &Job) 
 
 fn build(
     name: &str,
-    shells: &[Vec<Body>],
+    shells: &[Vec<BlendBody>],
     height_mm: f64,
     triangles: usize,
     job: &Job,
@@ -43,7 +43,7 @@ fn build(
     check_range("figure.triangles", triangles as f64, 5e3, 4e6, "")?;
     let bounds = Bounds { min: Point::new(-0.6, -0.6, 0.0), max: Point::new(0.6, 0.6, 1.3) };
     let at_cell = |cell: f64| -> Result<Mesh> {
-        let shell = |s: &Vec<Body>| {
+        let shell = |s: &Vec<BlendBody>| {
             Bricks::find(&Blend(s), &bounds, cell, MOST_NODES, job)?.surface(&Blend(s), job)
         };
         let parts = shells.iter().map(shell).collect::<Result<Vec<Mesh>>>()?;
@@ -64,7 +64,7 @@ fn build(
 }
 
 /// A simple body; distances are negative inside.
-enum Body {
+enum BlendBody {
     /// The hull of two balls, flattened along y by `flat` ≤ 1.
     Limb { a: Vector, b: Vector, ra: f64, rb: f64, flat: f64 },
     /// An upright disc with a rounded rim.
@@ -75,11 +75,11 @@ enum Body {
     Cup { center: Vector, radius: f64, wall: f64 },
 }
 
-impl Body {
+impl BlendBody {
     /// Signed distance, or less than it in amount; changes by at most 1 per unit.
     fn distance(&self, p: &Vector) -> f64 {
         match *self {
-            Body::Limb { a, b, ra, rb, flat } => {
+            BlendBody::Limb { a, b, ra, rb, flat } => {
                 let p = Vector::new(p.x, a.y + (p.y - a.y) / flat, p.z);
                 let (axis, from) = (b - a, p - a);
                 let t = (from.dot(&axis) / axis.norm_squared()).clamp(0.0, 1.0);
@@ -88,12 +88,12 @@ impl Body {
                 let gap = (from - axis * t).norm() - (ra + (rb - ra) * t);
                 gap * flat / (1.0 + taper * taper).sqrt()
             }
-            Body::Disc { center, radius, half } => {
+            BlendBody::Disc { center, radius, half } => {
                 let d = p - center;
                 let (out, up) = (d.x.hypot(d.y) - radius + half, d.z.abs());
                 out.max(0.0).hypot(up) - half
             }
-            Body::Case { center, half, turn } => {
+            BlendBody::Case { center, half, turn } => {
                 let (s, c) = turn.sin_cos();
                 let d = p - center;
                 let round = 0.25 * half.min();
@@ -101,7 +101,7 @@ impl Body {
                 let out = local.abs() - half + Vector::repeat(round);
                 out.map(|v| v.max(0.0)).norm() + out.max().min(0.0) - round
             }
-            Body::Cup { center, radius, wall } => {
+            BlendBody::Cup { center, radius, wall } => {
                 let d = p - center;
                 let shell = (d.norm() - radius + wall / 2.0).abs() - wall / 2.0;
                 shell.max(d.z)
@@ -111,7 +111,7 @@ impl Body {
 }
 
 /// Bodies blended into one, cut flat at z = 0.
-struct Blend<'a>(&'a [Body]);
+struct Blend<'a>(&'a [BlendBody]);
 
 impl Blend<'_> {
     fn value(&self, p: &Point) -> f64 {
@@ -168,13 +168,13 @@ impl Dice {
     }
 }
 
-fn limb(a: Vector, b: Vector, ra: f64, rb: f64) -> Body {
-    Body::Limb { a, b, ra, rb, flat: 1.0 }
+fn limb(a: Vector, b: Vector, ra: f64, rb: f64) -> BlendBody {
+    BlendBody::Limb { a, b, ra, rb, flat: 1.0 }
 }
 
 /// The bodies of a figure of height about 1, one list a shell: coat with legs, arms, head, hat,
 /// bag, lamp.
-fn limbs(seed: u64) -> Vec<Vec<Body>> {
+fn limbs(seed: u64) -> Vec<Vec<BlendBody>> {
     let v = Vector::new;
     let mut dice = Dice(seed);
     let stride = dice.within(-0.05, 0.05);
@@ -191,7 +191,7 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
     }
     let (chest, hem) = (v(0.0, 0.0, 0.72) + lean, v(0.0, 0.0, coat_hem));
     let (top, low) = (0.115 * girth, 0.15 * girth);
-    coat.push(Body::Limb { a: chest, b: hem, ra: top, rb: low, flat: 0.75 });
+    coat.push(BlendBody::Limb { a: chest, b: hem, ra: top, rb: low, flat: 0.75 });
     coat.push(limb(chest + v(-0.09, 0.0, 0.06), chest + v(0.09, 0.0, 0.06), 0.05, 0.05));
 
     // Arms from shoulder over elbow to hand; the lamp is carried forward, the bag hangs.
@@ -214,7 +214,7 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
     let crown = nape + v(dice.within(-0.015, 0.015), -0.01, 0.1);
     let head = vec![
         limb(nape, crown, 0.04, 0.045),
-        Body::Limb { a: crown, b: crown + v(0.0, 0.0, 0.03), ra: 0.068, rb: 0.066, flat: 0.9 },
+        BlendBody::Limb { a: crown, b: crown + v(0.0, 0.0, 0.03), ra: 0.068, rb: 0.066, flat: 0.9 },
         limb(crown + v(0.0, -0.06, 0.0), crown + v(0.0, -0.072, -0.012), 0.012, 0.014),
     ];
 
@@ -224,19 +224,19 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
         // stiff cap with a peak
         0 => vec![
             limb(brow, brow + v(0.0, 0.0, 0.02), 0.066, 0.07),
-            Body::Disc { center: brow + v(0.0, -0.005, 0.05), radius: 0.09, half: 0.014 },
-            Body::Disc { center: brow + v(0.0, -0.055, 0.0), radius: 0.055, half: 0.009 },
+            BlendBody::Disc { center: brow + v(0.0, -0.005, 0.05), radius: 0.09, half: 0.014 },
+            BlendBody::Disc { center: brow + v(0.0, -0.055, 0.0), radius: 0.055, half: 0.009 },
         ],
         // round hat with a brim
         1 => vec![
             limb(brow, brow + v(0.0, 0.0, 0.03), 0.068, 0.06),
-            Body::Disc { center: brow, radius: 0.115, half: 0.01 },
+            BlendBody::Disc { center: brow, radius: 0.115, half: 0.01 },
         ],
         // tall hat
         _ => vec![
-            Body::Disc { center: brow + v(0.0, 0.0, 0.07), radius: 0.075, half: 0.02 },
+            BlendBody::Disc { center: brow + v(0.0, 0.0, 0.07), radius: 0.075, half: 0.02 },
             limb(brow, brow + v(0.0, 0.0, 0.065), 0.064, 0.07),
-            Body::Disc { center: brow, radius: 0.11, half: 0.01 },
+            BlendBody::Disc { center: brow, radius: 0.11, half: 0.01 },
         ],
     };
 
@@ -245,7 +245,7 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
     let bag = match seed / 3 % 3 {
         // suitcase
         0 => vec![
-            Body::Case {
+            BlendBody::Case {
                 center: bag_hand + v(0.0, 0.0, -0.125),
                 half: v(0.035, 0.11, 0.075) * size,
                 turn,
@@ -263,7 +263,7 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
             limb(bag_hand, bag_hand + v(0.0, 0.0, -0.05), 0.018, 0.018),
         ],
         // rucksack
-        _ => vec![Body::Case {
+        _ => vec![BlendBody::Case {
             center: chest + v(0.0, 0.12 * girth, -0.02),
             half: v(0.085, 0.06, 0.11) * size,
             turn: 0.0,
@@ -272,7 +272,7 @@ fn limbs(seed: u64) -> Vec<Vec<Body>> {
 
     let cup = lamp_hand + v(0.0, -0.03, -0.1);
     let (radius, wall) = (0.055 * size, 0.016);
-    let mut lamp = vec![Body::Cup { center: cup, radius, wall }];
+    let mut lamp = vec![BlendBody::Cup { center: cup, radius, wall }];
     for side in [-1.0, 1.0] {
         let rim = cup + v(side * (radius - wall / 2.0), 0.0, -0.005);
         lamp.push(limb(rim, lamp_hand + v(0.0, -0.015, -0.02), 0.011, 0.013));

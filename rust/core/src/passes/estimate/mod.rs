@@ -22,6 +22,15 @@ use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Options of the pass. Every default is common practice without a source: measure your own.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Estimate, Pack}};
+/// # let ctx = Context::new(Setup::default());
+/// let plates = Pack::default().apply(vec![Part::new(cuboid(10.0, 10.0, 5.0)?)], &ctx)?.value;
+/// let cost = Estimate::default().apply(&plates[0], &ctx)?.value;
+/// assert_eq!(cost.layers, 100);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Estimate {

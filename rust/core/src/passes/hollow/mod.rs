@@ -28,6 +28,17 @@ use std::sync::Arc;
 /// [`Error::Value`] for an option out of its range, [`Error::Pass`] for a part that already has
 /// cavities or whose model holds a sealed void of its own that would be cut loose,
 /// [`Error::Limit`] when `max_cells` would force a cell coarser than half the wall.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Hollow};
+/// # let mut setup = Setup::default();
+/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+/// let ctx = Context::new(setup);
+/// let part = Part::new(cuboid(12.0, 12.0, 12.0)?);
+/// let done = Hollow { wall_mm: 2.0, ..Hollow::default() }.apply(part, &ctx)?;
+/// assert_eq!(done.value.cavities.len(), 1);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Hollow {

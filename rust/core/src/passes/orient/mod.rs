@@ -27,6 +27,17 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use terms::Judge;
 
 /// Options of the pass.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Orient};
+/// # let mut setup = Setup::default();
+/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+/// let ctx = Context::new(setup);
+/// let part = Part::new(cuboid(20.0, 4.0, 4.0)?);
+/// let done = Orient { directions: 30, refine: 2, ..Orient::default() }.apply(part, &ctx)?;
+/// assert!(done.report.numbers["time_s"] > 0.0);
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Orient {

@@ -56,6 +56,15 @@ pub struct KeepOut {
 ///
 /// Outlines are the shadows of everything printed (body, lattice, supports, raft), holes filled;
 /// they are kept apart by at least the gap and at most about 0.2 mm more.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Pack};
+/// # let ctx = Context::new(Setup::default());
+/// let parts = (0..4).map(|_| Ok(Part::new(cuboid(20.0, 20.0, 5.0)?))).collect::<vatwright::Result<Vec<_>>>()?;
+/// let plates = Pack { rounds: 10, ..Pack::default() }.apply(parts, &ctx)?.value;
+/// assert_eq!((plates.len(), plates[0].placed.len()), (1, 4));
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Pack {

@@ -39,7 +39,7 @@ impl Raft {
             return Ok((base, 0.0));
         }
         let mut pieces: Vec<Vec<[f64; 2]>> = match self.style {
-            Style::Pad => vec![under.to_vec()],
+            Style::Solid => vec![under.to_vec()],
             _ => under.iter().map(|&p| vec![p]).collect(),
         };
         if self.style == Style::Net {
@@ -51,7 +51,7 @@ impl Raft {
         loop {
             let pierced = |h: &Vec<[f64; 2]>| {
                 let radius = self.opening_mm / 2.0;
-                let open = self.style == Style::Pad && radius > 0.0 && self.lift_mm > 0.0;
+                let open = self.style == Style::Solid && radius > 0.0 && self.lift_mm > 0.0;
                 let at = if open { openings(h, under, margin, radius) } else { Vec::new() };
                 slab(h, margin, margin + lean, self.thickness_mm, &at, radius)
             };
@@ -89,7 +89,7 @@ impl Raft {
         }
         let message = "its lowest layer is too small to be drawn in; it will grow";
         report.findings.push(
-            Finding::new(FindingCode::Growth, Severity::Warning, &part.name, message)
+            Finding::new(FindingCode::FirstLayerFlare, Severity::Warning, &part.name, message)
                 .at_layers(0, x.first_layers - 1)
                 .measured(inset_mm, 0.0, "mm")
                 .remedy("stand it on a raft"),
@@ -138,7 +138,7 @@ impl Pass<Part> for Raft {
                 part.body.vertices().iter().map(|v| part.pose * v).map(|p| [p.x, p.y]).collect();
             // Discs alone would leave a part without supports in mid-air; they come with the feet.
             let base = match self.style {
-                Style::Pad => self.lay(&hull(&outline), &[], ctx)?.0,
+                Style::Solid => self.lay(&hull(&outline), &[], ctx)?.0,
                 _ => Base { plan: self.clone(), ..Base::default() },
             };
             report.number("bond_mm2", base.bond_mm2);

@@ -110,8 +110,8 @@ fn cap(rings: &[Vec<[f64; 2]>]) -> Vec<[u32; 3]> {
     triangulate(&rings, -1.0, true).iter().map(|t| [t.x, t.y, t.z].map(|i| i as u32)).collect()
 }
 
-/// Centres of openings in a pad over a convex outline: a web apart in rows like a honeycomb, a web
-/// from the pad's rim at the plate, and off every foot.
+/// Centres of openings in a solid base over a convex outline: a web apart in rows like a honeycomb, a web
+/// from its rim at the plate, and off every foot.
 pub(super) fn openings(
     hull: &[[f64; 2]],
     feet: &[[f64; 2]],

@@ -33,6 +33,17 @@ use needs::Reach;
 use serde::{Deserialize, Serialize};
 
 /// Options of the pass.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Raft, Support}};
+/// # let mut setup = Setup::default();
+/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+/// let ctx = Context::new(setup);
+/// let raised = Raft { lift_mm: 3.0, ..Raft::default() }.apply(Part::new(cuboid(6.0, 6.0, 3.0)?), &ctx)?;
+/// let done = Support::default().apply(raised.value, &ctx)?;
+/// assert!(!done.value.supports.unwrap().tips.is_empty());
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Support {

@@ -35,6 +35,17 @@ use walls::Walls;
 /// Options of the pass. How wide holes become follows from the setup: pressure while lifting
 /// from `limits.vent_pressure_kpa`, time to drain from `limits.drain_s`, both with the resin's
 /// viscosity.
+///
+/// ```
+/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::hollow_sphere, passes::Vent};
+/// # let mut setup = Setup::default();
+/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+/// let ctx = Context::new(setup);
+/// let part = Part::new(hollow_sphere(8.0, 6.0, 2_000)?);
+/// let done = Vent::default().apply(part, &ctx)?;
+/// assert!(!done.value.vents.is_empty());
+/// # Ok::<(), vatwright::Error>(())
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Vent {

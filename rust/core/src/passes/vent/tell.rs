@@ -156,7 +156,7 @@ pub(super) fn findings(
     for &root in &demand.vessels {
         let ml = down.sizes[root as usize].volume_mm3 * 1e-3;
         let message = format!("an open vessel hangs full with {ml:.1} ml of resin");
-        let mut finding = Finding::new(FindingCode::Drain, Severity::Note, &name, message)
+        let mut finding = Finding::new(FindingCode::RetainedResin, Severity::Note, &name, message)
             .measured(ml, options.puddle_ml, "ml")
             .remedy("tip it over the vat before washing");
         finding.place = map.point_in(down.first_region(root));
@@ -166,7 +166,7 @@ pub(super) fn findings(
         let message =
             "plugs close the holes for good: resin left inside can leak or burst the part";
         report.findings.push(
-            Finding::new(FindingCode::Care, Severity::Note, &name, message)
+            Finding::new(FindingCode::Plugs, Severity::Note, &name, message)
                 .remedy("wash and cure the inside first, by the resin's safety data sheet"),
         );
     }
@@ -196,7 +196,7 @@ fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
         (From::Top, _) => {
             let ml = volume * 1e-3;
             let message = format!("{ml:.2} ml of resin stays in the hanging part: {why}");
-            Finding::new(FindingCode::Drain, Severity::Warning, name, message).measured(
+            Finding::new(FindingCode::RetainedResin, Severity::Warning, name, message).measured(
                 ml,
                 options.puddle_ml,
                 "ml",

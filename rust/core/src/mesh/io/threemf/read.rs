@@ -56,7 +56,7 @@ struct Object {
     components: Vec<Placing>,
 }
 
-struct Model {
+struct ModelXml {
     unit_mm: f64,
     objects: BTreeMap<u32, Object>,
     build: Vec<Placing>,
@@ -115,7 +115,7 @@ fn damaged(source: &Source<'_>, place: &str, problem: &dyn std::fmt::Display) ->
 /// Adds the triangles of an object and of its components.
 fn put(
     package: &Package<'_>,
-    models: &BTreeMap<String, Model>,
+    models: &BTreeMap<String, ModelXml>,
     placing: &Placing,
     outer: &Transform,
     depth: usize,
@@ -215,7 +215,7 @@ impl Package<'_> {
     }
 
     /// What of the package is not read.
-    fn notes(&self, read: &BTreeMap<String, Model>) -> Vec<String> {
+    fn notes(&self, read: &BTreeMap<String, ModelXml>) -> Vec<String> {
         // A name that is no text names no part that could be referred to.
         let names = self.archive.file_names().flatten().map(|n| n.into_owned());
         let mut unread: Vec<String> =
@@ -256,8 +256,8 @@ impl Package<'_> {
         Ok(root)
     }
 
-    fn model(&mut self, part: &str) -> Result<Model> {
-        let mut model = Model { unit_mm: 1.0, objects: BTreeMap::new(), build: Vec::new() };
+    fn model(&mut self, part: &str) -> Result<ModelXml> {
+        let mut model = ModelXml { unit_mm: 1.0, objects: BTreeMap::new(), build: Vec::new() };
         let mut current: Option<(u32, Object)> = None;
         self.stream(part, |tag| {
             match tag {
@@ -297,7 +297,7 @@ fn attributes<'a>(
 fn open(
     part: &str,
     tag: &BytesStart<'_>,
-    model: &mut Model,
+    model: &mut ModelXml,
     current: &mut Option<(u32, Object)>,
 ) -> Result<(), String> {
     match (tag.local_name().as_ref(), current) {
@@ -331,7 +331,7 @@ fn open(
     Ok(())
 }
 
-fn header(tag: &BytesStart<'_>, model: &mut Model) -> Result<(), String> {
+fn header(tag: &BytesStart<'_>, model: &mut ModelXml) -> Result<(), String> {
     let mut required = String::new();
     let mut spaces = BTreeMap::new();
     for (key, value) in attributes(tag) {

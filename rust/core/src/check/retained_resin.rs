@@ -41,7 +41,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             (Severity::Warning, message, "turn the part, or vent the hollow so that it drains")
         };
         let place = map.point_in(down.first_region(root));
-        let finding = Finding::new(FindingCode::Puddle, severity, &e.part.name, message)
+        let finding = Finding::new(FindingCode::RetainedResin, severity, &e.part.name, message)
             .at_layers(size.layers.0, size.layers.1)
             .measured(ml, WORTH_MM3 * 1e-3, "ml")
             .remedy(remedy);

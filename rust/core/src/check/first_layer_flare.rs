@@ -25,7 +25,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
          alone; 0.1–0.4 mm are seen"
     );
     Ok(vec![
-        Finding::new(FindingCode::Growth, severity, &e.part.name, message)
+        Finding::new(FindingCode::FirstLayerFlare, severity, &e.part.name, message)
             .at_layers(0, x.first_layers.min(e.grid().layers) - 1)
             .measured(growth, limit, "mm")
             .remedy("stand it on a raft, or draw its lowest layers in by what you measure"),
