@@ -46,11 +46,11 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         supports::Supports, supports::Frame, supports::SupportEdit;
         options
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
-        passes::Raft, passes::Check;
+        passes::Vent, passes::Raft, passes::Support, passes::Check, passes::Pack, passes::Estimate;
         records
         passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
-        passes::Hollow, passes::Vent, passes::Support,
-        passes::Pack, passes::Estimate, passes::Cost,
+        passes::Hollow,
+        passes::Cost,
         part::VentHole, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
         layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);

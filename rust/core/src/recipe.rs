@@ -54,7 +54,9 @@ impl Step {
             (P::ABOUT, P::OPTIONS)
         }
         match self {
+            Step::Vent(p) => of(p),
             Step::Raft(p) => of(p),
+            Step::Support(p) => of(p),
             Step::Check(p) => of(p),
             _ => ("", &[]),
         }

@@ -9,23 +9,17 @@ use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::edges::{Edges, is_collapsed};
 use crate::mesh::shells::Shells;
 use crate::mesh::{Mesh, Point, Solid, polygon, weld};
-use serde::{Deserialize, Serialize};
+use crate::options::{Options, options};
 
-/// How far repair may go.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct RepairOptions {
-    /// Vertices at open edges are merged when closer than this, mm. The default is a hundredth of
-    /// the thinnest layer.
-    pub weld_mm: f64,
-    /// Holes up to this span are filled, mm. A hole of three edges always is: one facet is
-    /// missing, and there is but one way to put it back.
-    pub hole_mm: f64,
-}
-
-impl Default for RepairOptions {
-    fn default() -> RepairOptions {
-        RepairOptions { weld_mm: 1e-4, hole_mm: 2.0 }
+options! {
+    /// How far repair may go.
+    pub struct RepairOptions at "repair" {
+        /// Vertices at open edges are merged when closer than this, mm. The default is a hundredth of
+        /// the thinnest layer.
+        weld_mm: f64 = 1e-4, in 0.0..=1.0 "mm", larger "wider cracks close; fine detail may fuse";
+        /// Holes up to this span are filled, mm. A hole of three edges always is: one facet is
+        /// missing, and there is but one way to put it back.
+        hole_mm: f64 = 2.0, in 0.0..=1000.0 "mm", larger "larger holes are filled, flatly";
     }
 }
 
@@ -98,8 +92,7 @@ const ROUNDS: usize = 4;
 /// # Ok::<(), vatwright::Error>(())
 /// ```
 pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
-    check_range("repair.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
-    check_range("repair.hole_mm", options.hole_mm, 0.0, 1000.0, "mm")?;
+    options.check_ranges()?;
     let given = (mesh.vertices().len(), mesh.triangles().len());
     let notes = mesh.notes().to_vec();
     let (name, vertices, triangles) = mesh.welded(0.0).into_parts();

@@ -10,29 +10,23 @@ mod threemf;
 
 use super::{Mesh, Point, Pose, weld};
 use crate::error::{Error, Result, check_range};
-use serde::{Deserialize, Serialize};
+use crate::options::{Options, options};
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
 pub(crate) use atomic::write_atomic;
 
-/// How to read a mesh.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct ReadOptions {
-    /// Length of one unit of the file in mm (25.4 for inches). `None`: what the file says, else
-    /// 1 mm.
-    pub unit_mm: Option<f64>,
-    /// Vertices closer than this become one, mm. Zero: only equal ones.
-    pub weld_mm: f64,
-    /// Most bytes to read, and to unpack from a compressed file.
-    pub max_bytes: u64,
-}
-
-impl Default for ReadOptions {
-    fn default() -> ReadOptions {
-        ReadOptions { unit_mm: None, weld_mm: 0.0, max_bytes: 2 << 30 }
+options! {
+    /// How to read a mesh.
+    pub struct ReadOptions at "read" {
+        /// Length of one unit of the file in mm (25.4 for inches). `None`: what the file says, else
+        /// 1 mm.
+        unit_mm: Option<f64> = None, in 1e-6..=1e6 "mm", larger "a larger model";
+        /// Vertices closer than this become one, mm. Zero: only equal ones.
+        weld_mm: f64 = 0.0, in 0.0..=1.0 "mm", larger "more cracks close; fine detail may fuse";
+        /// Most bytes to read, and to unpack from a compressed file.
+        max_bytes: u64 = 2 << 30, larger "larger files; more memory";
     }
 }
 
@@ -70,10 +64,7 @@ pub fn read(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Mesh> {
 /// As [`read`].
 pub fn read_objects(path: impl AsRef<Path>, options: &ReadOptions) -> Result<Vec<Mesh>> {
     let path = path.as_ref();
-    if let Some(unit) = options.unit_mm {
-        check_range("read.unit_mm", unit, 1e-6, 1e6, "mm")?;
-    }
-    check_range("read.weld_mm", options.weld_mm, 0.0, 1.0, "mm")?;
+    options.check_ranges()?;
     let source = Source { path };
     let bytes = source.load(options.max_bytes)?;
     if bytes.is_empty() {

@@ -13,6 +13,7 @@ use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::mechanics::time;
+use crate::options::{Options, options};
 use crate::part::Role;
 use crate::pass::Pass;
 use crate::plate::Plate;
@@ -21,61 +22,42 @@ use resin::Drawn;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Options of the pass. Every default is common practice without a source: measure your own.
-///
-/// ```
-/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Estimate, Pack}};
-/// # let ctx = Context::new(Setup::default());
-/// let plates = Pack::default().apply(vec![Part::new(cuboid(10.0, 10.0, 5.0)?)], &ctx)?.value;
-/// let cost = Estimate::default().apply(&plates[0], &ctx)?.value;
-/// assert_eq!(cost.layers, 100);
-/// # Ok::<(), vatwright::Error>(())
-/// ```
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Estimate {
-    /// Pitch at which the layers are drawn for volumes, mm.
-    pub pitch_mm: f64,
-    /// Thickness of the liquid that leaves with the part's whole surface and is washed off, mm.
-    pub cling_mm: f64,
-    /// Resin lost when vat and plate are cleaned after a plate, ml.
-    pub vat_loss_ml: f64,
-    /// Least resin in the vat for the film to stay covered, ml.
-    pub vat_reserve_ml: f64,
-    /// Time in the wash, s.
-    pub wash_s: f64,
-    /// Time in the wash for clear parts, s: long washing hazes them.
-    pub clear_wash_s: f64,
-    /// Time in the cure, s.
-    pub cure_s: f64,
-    /// Names of clear parts.
-    pub clear: BTreeSet<String>,
-    /// Power of washing and curing, W.
-    pub post_power_w: f64,
-    /// Price of a kilowatt-hour, in the user's currency.
-    pub price_per_kwh: f64,
-    /// Hands-on time between two plates, s: scraping, cleaning, filling, levelling.
-    pub change_over_s: f64,
-    /// Length of a night, h.
-    pub night_h: f64,
-}
-
-impl Default for Estimate {
-    fn default() -> Estimate {
-        Estimate {
-            pitch_mm: 0.1,
-            cling_mm: 0.05,
-            vat_loss_ml: 5.0,
-            vat_reserve_ml: 50.0,
-            wash_s: 300.0,
-            clear_wash_s: 60.0,
-            cure_s: 600.0,
-            clear: BTreeSet::new(),
-            post_power_w: 50.0,
-            price_per_kwh: 0.3,
-            change_over_s: 900.0,
-            night_h: 12.0,
-        }
+options! {
+    /// Options of the pass. Every default is common practice without a source: measure your own.
+    ///
+    /// ```
+    /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Estimate, Pack}};
+    /// # let ctx = Context::new(Setup::default());
+    /// let plates = Pack::default().apply(vec![Part::new(cuboid(10.0, 10.0, 5.0)?)], &ctx)?.value;
+    /// let cost = Estimate::default().apply(&plates[0], &ctx)?.value;
+    /// assert_eq!(cost.layers, 100);
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
+    pub struct Estimate at "estimate" {
+        /// Pitch at which the layers are drawn for volumes, mm.
+        pitch_mm: f64 = 0.1, in 0.005..=2.0 "mm", larger "quicker and coarser volumes";
+        /// Thickness of the liquid that leaves with the part's whole surface and is washed off, mm.
+        cling_mm: f64 = 0.05, in 0.0..=5.0 "mm", larger "more resin washed off";
+        /// Resin lost when vat and plate are cleaned after a plate, ml.
+        vat_loss_ml: f64 = 5.0, in 0.0..=1e4 "ml", larger "dearer plates";
+        /// Least resin in the vat for the film to stay covered, ml.
+        vat_reserve_ml: f64 = 50.0, in 0.0..=1e5 "ml", larger "earlier refills";
+        /// Time in the wash, s.
+        wash_s: f64 = 300.0, in 0.0..=1e5 "s", larger "cleaner parts; longer work";
+        /// Time in the wash for clear parts, s: long washing hazes them.
+        clear_wash_s: f64 = 60.0, in 0.0..=1e5 "s", larger "cleaner parts; haze";
+        /// Time in the cure, s.
+        cure_s: f64 = 600.0, in 0.0..=1e6 "s", larger "harder parts; longer work";
+        /// Names of clear parts.
+        clear: BTreeSet<String> = BTreeSet::new();
+        /// Power of washing and curing, W.
+        post_power_w: f64 = 50.0, in 0.0..=1e5 "W", larger "more energy";
+        /// Price of a kilowatt-hour, in the user's currency.
+        price_per_kwh: f64 = 0.3, in 0.0..=1e6 "", larger "dearer plates";
+        /// Hands-on time between two plates, s: scraping, cleaning, filling, levelling.
+        change_over_s: f64 = 900.0, in 0.0..=1e6 "s", larger "fewer, fuller plates pay";
+        /// Length of a night, h.
+        night_h: f64 = 12.0, in 0.0..=1000.0 "h", larger "fewer plates are called long";
     }
 }
 
@@ -177,7 +159,7 @@ impl Pass<&Plate> for Estimate {
 
     /// Estimates a plate with the context's setup.
     fn apply(&self, plate: &Plate, ctx: &Context) -> Result<Done<Cost>> {
-        self.validate()?;
+        self.check_ranges()?;
         let setup = &*ctx.setup;
         let drawn = resin::draw(plate, setup, self.pitch_mm, ctx)?;
         let layers = drawn.iter().map(|d| d.layer_mm2.len() as u32).max().unwrap_or(0);
@@ -245,24 +227,6 @@ impl Pass<&Plate> for Estimate {
 }
 
 impl Estimate {
-    fn validate(&self) -> Result<()> {
-        for (place, value, hi, unit) in [
-            ("estimate.cling_mm", self.cling_mm, 5.0, "mm"),
-            ("estimate.vat_loss_ml", self.vat_loss_ml, 1e4, "ml"),
-            ("estimate.vat_reserve_ml", self.vat_reserve_ml, 1e5, "ml"),
-            ("estimate.wash_s", self.wash_s, 1e5, "s"),
-            ("estimate.clear_wash_s", self.clear_wash_s, 1e5, "s"),
-            ("estimate.cure_s", self.cure_s, 1e6, "s"),
-            ("estimate.post_power_w", self.post_power_w, 1e5, "W"),
-            ("estimate.price_per_kwh", self.price_per_kwh, 1e6, ""),
-            ("estimate.change_over_s", self.change_over_s, 1e6, "s"),
-            ("estimate.night_h", self.night_h, 1000.0, "h"),
-        ] {
-            check_range(place, value, 0.0, hi, unit)?;
-        }
-        check_range("estimate.pitch_mm", self.pitch_mm, 0.005, 2.0, "mm")
-    }
-
     /// Fills the vat whenever the next layer would leave less than the reserve.
     fn refills(&self, setup: &Setup, layer_mm2: &[f64], swell: f64) -> Vec<Refill> {
         let full = setup.machine.vat_ml;

@@ -8,23 +8,18 @@ use crate::error::{Result, check_range};
 use crate::mesh::iso::{Field, Sample, surface};
 use crate::mesh::measure::volume_mm3;
 use crate::mesh::{Mesh, Point, Pose, Vector};
-use serde::{Deserialize, Serialize};
+use crate::options::{Options, options};
 
-/// Round struts along the four diagonals of a cube, meeting at its middle and its corners. At the
-/// part's pose they lean 35° from the horizontal, so none of them is an overhang over its length.
-/// The space between them is all one, so a cavity drains as before.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Lattice {
-    /// Edge of the cube that repeats, mm.
-    pub spacing_mm: f64,
-    /// Diameter of a strut, mm; its facets may cut it thinner by a hundredth of a millimetre or two.
-    pub strut_mm: f64,
-}
-
-impl Default for Lattice {
-    fn default() -> Lattice {
-        Lattice { spacing_mm: 10.0, strut_mm: 1.2 }
+options! {
+    /// Round struts along the four diagonals of a cube, meeting at its middle and its corners. At the
+    /// part's pose they lean 35° from the horizontal, so none of them is an overhang over its length.
+    /// The space between them is all one, so a cavity drains as before.
+    #[derive(Copy)]
+    pub struct Lattice at "hollow.lattice" {
+        /// Edge of the cube that repeats, mm.
+        spacing_mm: f64 = 10.0, larger "a lighter lattice";
+        /// Diameter of a strut, mm; its facets may cut it thinner by a hundredth of a millimetre or two.
+        strut_mm: f64 = 1.2, in 0.3..=20.0 "mm", larger "a stiffer lattice; more resin";
     }
 }
 
@@ -37,7 +32,7 @@ struct Struts<'a> {
 
 impl Lattice {
     pub(super) fn validate(&self) -> Result<()> {
-        check_range("hollow.lattice.strut_mm", self.strut_mm, 0.3, 20.0, "mm")?;
+        self.check_ranges()?;
         // closer struts would close the gaps between them
         let least = 4.0 * self.strut_mm;
         check_range("hollow.lattice.spacing_mm", self.spacing_mm, least, 200.0, "mm")

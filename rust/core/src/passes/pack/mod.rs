@@ -26,6 +26,7 @@ pub use strip::{Budget, Laid, Strip, StripTask, strip};
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
+use crate::options::{Options, options};
 use crate::part::{Part, Role};
 use crate::pass::Pass;
 use crate::plate::{Placed, Plate};
@@ -52,76 +53,58 @@ pub struct KeepOut {
     pub depth_mm: f64,
 }
 
-/// Options of the pass.
-///
-/// Outlines are the shadows of everything printed (body, lattice, supports, raft), holes filled;
-/// they are kept apart by at least the gap and at most about 0.2 mm more.
-///
-/// ```
-/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Pack};
-/// # let ctx = Context::new(Setup::default());
-/// let parts = (0..4).map(|_| Ok(Part::new(cuboid(20.0, 20.0, 5.0)?))).collect::<vatwright::Result<Vec<_>>>()?;
-/// let plates = Pack { rounds: 10, ..Pack::default() }.apply(parts, &ctx)?.value;
-/// assert_eq!((plates.len(), plates[0].placed.len()), (1, 4));
-/// # Ok::<(), vatwright::Error>(())
-/// ```
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Pack {
-    /// Least distance between parts, mm.
-    pub gap_mm: f64,
-    /// Rim of the plate that stays free, mm.
-    pub margin_mm: f64,
-    /// Parts may turn about z by multiples of this, degrees; it must divide 360. 360: not at all.
-    pub turn_step_deg: f64,
-    /// Height of the bands for which outlines are taken, mm, so that an arm may pass over a lower
-    /// neighbour. `None`: one outline for the whole height, the safer choice for handling.
-    pub band_mm: Option<f64>,
-    /// What is to be small.
-    pub goal: Goal,
-    /// Copies of a part, by its name; parts not named come once.
-    pub copies: BTreeMap<String, u32>,
-    /// Names of parts that must share a plate; all copies of each.
-    pub together: Vec<Vec<String>>,
-    /// Rank in which a part is due, by its name; lower ranks come on earlier plates, parts not
-    /// named come last.
-    pub due: BTreeMap<String, u32>,
-    /// Printers, one entry for each that stands in the workshop. Empty: the context's setup.
-    pub printers: Vec<Setup>,
-    /// Rectangles that stay free on every plate.
-    pub keep_out: Vec<KeepOut>,
-    /// Most parts on a plate, if the user sets one.
-    pub max_parts: Option<u32>,
-    /// Fill plates in the order given, as by hand, and improve nothing: for serial numbers, or to
-    /// see what sorting saves.
-    pub keep_order: bool,
-    /// Search rounds spent on squeezing plates; the same number gives the same plates.
-    pub rounds: u32,
-    /// Ends the squeezing after this time, s. The result then depends on the machine's speed.
-    pub seconds: Option<f64>,
-    /// Seed of the search.
-    pub seed: u64,
-}
-
-impl Default for Pack {
-    fn default() -> Pack {
-        Pack {
-            gap_mm: 1.0,
-            margin_mm: 1.0,
-            turn_step_deg: 45.0,
-            band_mm: None,
-            goal: Goal::TotalTime,
-            copies: BTreeMap::new(),
-            together: Vec::new(),
-            due: BTreeMap::new(),
-            printers: Vec::new(),
-            keep_out: Vec::new(),
-            max_parts: None,
-            keep_order: false,
-            rounds: 2000,
-            seconds: None,
-            seed: 1,
-        }
+options! {
+    /// Options of the pass.
+    ///
+    /// Outlines are the shadows of everything printed (body, lattice, supports, raft), holes filled;
+    /// they are kept apart by at least the gap and at most about 0.2 mm more.
+    ///
+    /// ```
+    /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Pack};
+    /// # let ctx = Context::new(Setup::default());
+    /// let parts = (0..4).map(|_| Ok(Part::new(cuboid(20.0, 20.0, 5.0)?))).collect::<vatwright::Result<Vec<_>>>()?;
+    /// let plates = Pack { rounds: 10, ..Pack::default() }.apply(parts, &ctx)?.value;
+    /// assert_eq!((plates.len(), plates[0].placed.len()), (1, 4));
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
+    pub struct Pack at "pack" {
+        /// Least distance between parts, mm.
+        gap_mm: f64 = 1.0, in 0.0..=50.0 "mm", larger "safer handling; fewer parts on a plate";
+        /// Rim of the plate that stays free, mm.
+        margin_mm: f64 = 1.0,
+            in 0.0..=100.0 "mm",
+            larger "safer at the rim; fewer parts on a plate";
+        /// Parts may turn about z by multiples of this, degrees; it must divide 360. 360: not at all.
+        turn_step_deg: f64 = 45.0,
+            in 1.0..=360.0 "degrees",
+            larger "fewer ways to turn, quicker; looser plates";
+        /// Height of the bands for which outlines are taken, mm, so that an arm may pass over a lower
+        /// neighbour. `None`: one outline for the whole height, the safer choice for handling.
+        band_mm: Option<f64> = None, in 0.1..=1000.0 "mm", larger "coarser nesting, quicker";
+        /// What is to be small.
+        goal: Goal = Goal::TotalTime;
+        /// Copies of a part, by its name; parts not named come once.
+        copies: BTreeMap<String, u32> = BTreeMap::new();
+        /// Names of parts that must share a plate; all copies of each.
+        together: Vec<Vec<String>> = Vec::new();
+        /// Rank in which a part is due, by its name; lower ranks come on earlier plates, parts not
+        /// named come last.
+        due: BTreeMap<String, u32> = BTreeMap::new();
+        /// Printers, one entry for each that stands in the workshop. Empty: the context's setup.
+        printers: Vec<Setup> = Vec::new();
+        /// Rectangles that stay free on every plate.
+        keep_out: Vec<KeepOut> = Vec::new();
+        /// Most parts on a plate, if the user sets one.
+        max_parts: Option<u32> = None, larger "fuller plates";
+        /// Fill plates in the order given, as by hand, and improve nothing: for serial numbers, or to
+        /// see what sorting saves.
+        keep_order: bool = false;
+        /// Search rounds spent on squeezing plates; the same number gives the same plates.
+        rounds: u32 = 2000, larger "tighter plates; more time";
+        /// Ends the squeezing after this time, s. The result then depends on the machine's speed.
+        seconds: Option<f64> = None, in 0.0..=1e6 "s", larger "tighter plates; more time";
+        /// Seed of the search.
+        seed: u64 = 1;
     }
 }
 
@@ -287,21 +270,13 @@ fn unpackable(part: &Part, seen: &Seen, task: &Task<'_>) -> Finding {
 
 impl Pack {
     fn validate(&self, parts: &[Part]) -> Result<()> {
-        check_range("pack.gap_mm", self.gap_mm, 0.0, 50.0, "mm")?;
-        check_range("pack.margin_mm", self.margin_mm, 0.0, 100.0, "mm")?;
-        check_range("pack.turn_step_deg", self.turn_step_deg, 1.0, 360.0, "degrees")?;
+        self.check_ranges()?;
         if (360.0 / self.turn_step_deg).fract().abs() > 1e-9 {
             return Err(Error::Value {
                 place: "pack.turn_step_deg".into(),
                 value: self.turn_step_deg.to_string(),
                 expected: "a divisor of 360: 5, 15, 45, 90, 360, …".into(),
             });
-        }
-        if let Some(b) = self.band_mm {
-            check_range("pack.band_mm", b, 0.1, 1000.0, "mm")?;
-        }
-        if let Some(s) = self.seconds {
-            check_range("pack.seconds", s, 0.0, 1e6, "s")?;
         }
         if self.max_parts == Some(0) {
             check_range("pack.max_parts", 0.0, 1.0, f64::from(u32::MAX), "")?;

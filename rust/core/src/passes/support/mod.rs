@@ -25,63 +25,55 @@ use crate::check;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Report};
+use crate::options::{Options, options};
 use crate::part::{Part, Tip};
 use crate::pass::Pass;
 use crate::setup::Setup;
 use building::Building;
 use needs::Reach;
-use serde::{Deserialize, Serialize};
 
-/// Options of the pass.
-///
-/// ```
-/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Raft, Support}};
-/// # let mut setup = Setup::default();
-/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
-/// let ctx = Context::new(setup);
-/// let raised = Raft { lift_mm: 3.0, ..Raft::default() }.apply(Part::new(cuboid(6.0, 6.0, 3.0)?), &ctx)?;
-/// let done = Support::default().apply(raised.value, &ctx)?;
-/// assert!(!done.value.supports.unwrap().tips.is_empty());
-/// # Ok::<(), vatwright::Error>(())
-/// ```
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Support {
-    /// Diameter of the break-off neck where it touches the part, mm.
-    pub tip_mm: f64,
-    /// Length of the neck, mm.
-    pub neck_mm: f64,
-    /// How deep the neck reaches into the part, mm.
-    pub embed_mm: f64,
-    /// Diameter of a tall column, mm; short ones and branches are thinner.
-    pub column_mm: f64,
-    /// Least inclination of columns from the horizontal, degrees.
-    pub column_deg: f64,
-    /// Clear space between columns and part, mm.
-    pub gap_mm: f64,
-    /// Undersides steeper than this from the horizontal carry themselves, degrees (common
-    /// practice: 30–45).
-    pub self_deg: f64,
-    /// Reach of a tip under a flat underside, mm; by default what the first, young layer bears
-    /// under peel ([`check::Reach`]).
-    pub reach_mm: Option<f64>,
-    /// Whether a column may stand on the part where no way leads to raft or plate.
-    pub land_on_part: bool,
-}
-
-impl Default for Support {
-    fn default() -> Support {
-        Support {
-            tip_mm: 0.4,
-            neck_mm: 2.0,
-            embed_mm: 0.15,
-            column_mm: 1.0,
-            column_deg: 45.0,
-            gap_mm: 0.4,
-            self_deg: 35.0,
-            reach_mm: None,
-            land_on_part: true,
-        }
+options! {
+    /// Options of the pass.
+    ///
+    /// ```
+    /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::{Raft, Support}};
+    /// # let mut setup = Setup::default();
+    /// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+    /// let ctx = Context::new(setup);
+    /// let raised = Raft { lift_mm: 3.0, ..Raft::default() }.apply(Part::new(cuboid(6.0, 6.0, 3.0)?), &ctx)?;
+    /// let done = Support::default().apply(raised.value, &ctx)?;
+    /// assert!(!done.value.supports.unwrap().tips.is_empty());
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
+    pub struct Support at "support" {
+        /// Diameter of the break-off neck where it touches the part, mm.
+        tip_mm: f64 = 0.4, in 0.1..=2.0 "mm", larger "stronger tips, so fewer; larger scars";
+        /// Length of the neck, mm.
+        neck_mm: f64 = 2.0,
+            in 0.5..=10.0 "mm",
+            larger "more room for cutters; necks that give more";
+        /// How deep the neck reaches into the part, mm.
+        embed_mm: f64 = 0.15, in 0.05..=1.0 "mm", larger "a surer hold; deeper scars";
+        /// Diameter of a tall column, mm; short ones and branches are thinner.
+        column_mm: f64 = 1.0, larger "stiffer supports; more resin, harder to cut";
+        /// Least inclination of columns from the horizontal, degrees.
+        column_deg: f64 = 45.0,
+            in 30.0..=80.0 "°",
+            larger "steeper, stiffer columns; fewer ways around the part";
+        /// Clear space between columns and part, mm.
+        gap_mm: f64 = 0.4,
+            in 0.1..=5.0 "mm",
+            larger "columns that never fuse with the part; fewer ways";
+        /// Undersides steeper than this from the horizontal carry themselves, degrees (common
+        /// practice: 30–45).
+        self_deg: f64 = 35.0, in 5.0..=80.0 "°", larger "more of the part is supported";
+        /// Reach of a tip under a flat underside, mm; by default what the first, young layer bears
+        /// under peel ([`check::Reach`]).
+        reach_mm: Option<f64> = None,
+            in 0.2..=20.0 "mm",
+            larger "fewer tips; more sag between them";
+        /// Whether a column may stand on the part where no way leads to raft or plate.
+        land_on_part: bool = true;
     }
 }
 
@@ -94,15 +86,8 @@ impl Support {
     /// # Errors
     /// [`Error::Value`] naming the first that is out of its range.
     pub fn validate(&self) -> Result<()> {
-        check_range("support.tip_mm", self.tip_mm, 0.1, 2.0, "mm")?;
-        check_range("support.neck_mm", self.neck_mm, 0.5, 10.0, "mm")?;
-        check_range("support.embed_mm", self.embed_mm, 0.05, 1.0, "mm")?;
-        check_range("support.column_mm", self.column_mm, self.tip_mm, 5.0, "mm")?;
-        check_range("support.column_deg", self.column_deg, 30.0, 80.0, "°")?;
-        check_range("support.gap_mm", self.gap_mm, 0.1, 5.0, "mm")?;
-        check_range("support.self_deg", self.self_deg, 5.0, 80.0, "°")?;
-        let (least, most) = REACH_MM;
-        check_range("support.reach_mm", self.reach_mm.unwrap_or(least), least, most, "mm")
+        self.check_ranges()?;
+        check_range("support.column_mm", self.column_mm, self.tip_mm, 5.0, "mm")
     }
 
     /// Diameter of a trunk of so many columns: the sum of their second moments of area.

@@ -20,74 +20,61 @@ use crate::finding::{Done, Report};
 use crate::layers::{Grid, Scan, Size, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{Bore, Liquid};
 use crate::mesh::Point;
+use crate::options::{Options, options};
 use crate::part::{Part, Role};
 use crate::pass::Pass;
 use crate::setup::Setup;
 use demand::Demand;
 use needs::Need;
 use place::{Refusal, Site, Spot, Tried};
-use serde::{Deserialize, Serialize};
 use size::Pool;
 use std::sync::Arc;
 use tell::Cavities;
 use walls::Walls;
 
-/// Options of the pass. How wide holes become follows from the setup: pressure while lifting
-/// from `limits.vent_pressure_kpa`, time to drain from `limits.drain_s`, both with the resin's
-/// viscosity.
-///
-/// ```
-/// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::hollow_sphere, passes::Vent};
-/// # let mut setup = Setup::default();
-/// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
-/// let ctx = Context::new(setup);
-/// let part = Part::new(hollow_sphere(8.0, 6.0, 2_000)?);
-/// let done = Vent::default().apply(part, &ctx)?;
-/// assert!(!done.value.vents.is_empty());
-/// # Ok::<(), vatwright::Error>(())
-/// ```
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct Vent {
-    /// Least diameter of a hole, mm. Below about a millimetre stray light closes holes (common
-    /// practice, no source).
-    pub least_mm: f64,
-    /// Greatest diameter of a hole, mm; where one is too small, several share the flow.
-    pub most_mm: f64,
-    /// Longest way through a wall, mm.
-    pub longest_mm: f64,
-    /// Solid left around a hole, and its distance from keep-clean facets, from supports' tips
-    /// and from other holes, mm.
-    pub margin_mm: f64,
-    /// Cups that nowhere seal more than this are left as they are, mm². A sealed cup pulls at
-    /// most 0.1 N per mm².
-    pub cup_mm2: f64,
-    /// Resin that may stay in one place of the hanging part, ml.
-    pub puddle_ml: f64,
-    /// Voids without any opening that are smaller than this are reported, not opened, mm³.
-    pub least_cavity_mm3: f64,
-    /// Sides of the polygon that a hole is; they lie outside the circle asked for.
-    pub sides: u32,
-    /// Whether to make plugs.
-    pub plugs: bool,
-    /// Gap around a plug at the mouth, mm.
-    pub clearance_mm: f64,
-}
-
-impl Default for Vent {
-    fn default() -> Vent {
-        Vent {
-            least_mm: 1.5,
-            most_mm: 6.0,
-            longest_mm: 12.0,
-            margin_mm: 0.6,
-            cup_mm2: 10.0,
-            puddle_ml: 0.2,
-            least_cavity_mm3: 10.0,
-            sides: 32,
-            plugs: true,
-            clearance_mm: 0.1,
-        }
+options! {
+    /// Options of the pass. How wide holes become follows from the setup: pressure while lifting
+    /// from `limits.vent_pressure_kpa`, time to drain from `limits.drain_s`, both with the resin's
+    /// viscosity.
+    ///
+    /// ```
+    /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::hollow_sphere, passes::Vent};
+    /// # let mut setup = Setup::default();
+    /// # (setup.exposure.layer_mm, setup.machine.pixel_mm) = (0.1, 0.1); // quick to run
+    /// let ctx = Context::new(setup);
+    /// let part = Part::new(hollow_sphere(8.0, 6.0, 2_000)?);
+    /// let done = Vent::default().apply(part, &ctx)?;
+    /// assert!(!done.value.vents.is_empty());
+    /// # Ok::<(), vatwright::Error>(())
+    /// ```
+    pub struct Vent at "vent" {
+        /// Least diameter of a hole, mm. Below about a millimetre stray light closes holes (common
+        /// practice, no source).
+        least_mm: f64 = 1.5,
+            in 0.2..=20.0 "mm",
+            larger "holes that stay open and are easy to plug; more visible";
+        /// Greatest diameter of a hole, mm; where one is too small, several share the flow.
+        most_mm: f64 = 6.0, larger "fewer holes do; more visible";
+        /// Longest way through a wall, mm.
+        longest_mm: f64 = 12.0, in 0.1..=200.0 "mm", larger "holes through thicker walls";
+        /// Solid left around a hole, and its distance from keep-clean facets, from supports' tips
+        /// and from other holes, mm.
+        margin_mm: f64 = 0.6,
+            in 0.0..=20.0 "mm",
+            larger "more solid around holes; fewer places for them";
+        /// Cups that nowhere seal more than this are left as they are, mm². A sealed cup pulls at
+        /// most 0.1 N per mm².
+        cup_mm2: f64 = 10.0, in 0.0..=1e4 "mm²", larger "fewer holes; more small cups pull";
+        /// Resin that may stay in one place of the hanging part, ml.
+        puddle_ml: f64 = 0.2, in 1e-3..=1e3 "ml", larger "fewer drains; more resin to tip out";
+        /// Voids without any opening that are smaller than this are reported, not opened, mm³.
+        least_cavity_mm3: f64 = 10.0, in 0.0..=1e6 "mm³", larger "fewer holes; more resin trapped";
+        /// Sides of the polygon that a hole is; they lie outside the circle asked for.
+        sides: u32 = 32, in 6.0..=360.0 "", larger "rounder holes; more facets";
+        /// Whether to make plugs.
+        plugs: bool = true;
+        /// Gap around a plug at the mouth, mm.
+        clearance_mm: f64 = 0.1, larger "plugs that go in easily; looser ones";
     }
 }
 
@@ -197,20 +184,10 @@ impl Vent {
     /// # Errors
     /// [`Error::Value`](crate::Error::Value) naming the first that is out of its range.
     pub fn validate(&self) -> Result<()> {
-        for (place, value, lo, hi, unit) in [
-            ("vent.least_mm", self.least_mm, 0.2, 20.0, "mm"),
-            ("vent.most_mm", self.most_mm, self.least_mm, 50.0, "mm"),
-            ("vent.longest_mm", self.longest_mm, 0.1, 200.0, "mm"),
-            ("vent.margin_mm", self.margin_mm, 0.0, 20.0, "mm"),
-            ("vent.cup_mm2", self.cup_mm2, 0.0, 1e4, "mm²"),
-            ("vent.puddle_ml", self.puddle_ml, 1e-3, 1e3, "ml"),
-            ("vent.least_cavity_mm3", self.least_cavity_mm3, 0.0, 1e6, "mm³"),
-            ("vent.sides", f64::from(self.sides), 6.0, 360.0, ""),
-            ("vent.clearance_mm", self.clearance_mm, 0.0, 0.25 * self.least_mm, "mm"),
-        ] {
-            check_range(place, value, lo, hi, unit)?;
-        }
-        Ok(())
+        self.check_ranges()?;
+        check_range("vent.most_mm", self.most_mm, self.least_mm, 50.0, "mm")?;
+        let widest = 0.25 * self.least_mm;
+        check_range("vent.clearance_mm", self.clearance_mm, 0.0, widest, "mm")
     }
 
     /// Holes for all needs that can be served, and those that cannot.
