@@ -19,6 +19,7 @@ mod mesh_health;
 mod mesh_io;
 mod mesh_measure;
 mod mesh_reference;
+mod names;
 mod order;
 mod orient;
 mod orient_rank;

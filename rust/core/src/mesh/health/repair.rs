@@ -4,7 +4,7 @@ use super::diagnose::{Health, diagnose, doubled};
 use super::orient::{Kind, Patches, judge, turn};
 use super::{flats, holes, is_flat};
 use crate::codes::FindingCode;
-use crate::error::{Error, Result, check_range};
+use crate::error::{Error, Result};
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::mesh::edges::{Edges, is_collapsed};
 use crate::mesh::shells::Shells;

@@ -10,7 +10,7 @@ pub use sheet::{CAUTIONS, Mark, Sheet};
 
 use crate::codes::FindingCode;
 use crate::context::Context;
-use crate::error::{Result, check_range};
+use crate::error::Result;
 use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::mechanics::time;
 use crate::options::{Options, options};
