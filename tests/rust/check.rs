@@ -303,3 +303,41 @@ fn the_reach_of_young_resin_is_about_what_practice_says() {
     assert!((0.8..1.2).contains(&reach.free_mm), "{reach:?}");
     assert!((2.0..3.0).contains(&reach.span_mm), "{reach:?}");
 }
+
+/// A comb of cups side by side, each far too small to matter: no warning, and one line for all.
+#[test]
+fn what_keeps_within_its_limit_is_one_note() {
+    let wall = |n: usize| cuboid(0.6, 6.0, 4.0).map(|s| (s, [2.0 * n as f64, 0.0, 2.0])).unwrap();
+    let mut pieces: Vec<(Solid, [f64; 3])> = (0..8).map(wall).collect();
+    pieces.push((cuboid(14.6, 6.0, 2.0).unwrap(), [0.0; 3]));
+    for y in [0.0, 5.4] {
+        pieces.push((cuboid(14.6, 0.6, 4.0).unwrap(), [0.0, y, 2.0]));
+    }
+    let findings = check(&Part::new(body("comb", &pieces))).findings;
+    let cups: Vec<_> = findings.iter().filter(|f| f.code == "cup").collect();
+    let [cup] = &cups[..] else { panic!("{cups:#?}") };
+    assert_eq!(cup.severity, Severity::Note, "{cup:#?}");
+    assert!(cup.message.contains("small cups: 7"), "{}", cup.message);
+    // 1.4 × 4.8 mm under one atmosphere.
+    assert!((cup.value.unwrap() - 0.101_325 * 1.4 * 4.8).abs() < 0.02, "{cup:#?}");
+    assert!(cup.value < cup.limit, "{cup:#?}");
+}
+
+/// Whatever is graver than a note lies beyond the limit that it prints. Widths and depths have
+/// least values, the rest greatest.
+#[test]
+fn only_what_is_beyond_its_limit_is_graver_than_a_note() {
+    let mut seen = 0;
+    for seed in 1..4 {
+        let part = Part::new(
+            vatwright::mesh::shapes::figure(seed, 24.0, 8_000, &vatwright::Job::default()).unwrap(),
+        );
+        for f in check(&part).findings.iter().filter(|f| f.severity > Severity::Note) {
+            let (Some(value), Some(limit)) = (f.value, f.limit) else { continue };
+            let least = ["thin", "gap", "cure"].contains(&f.code.as_str());
+            assert!(if least { value < limit } else { value > limit }, "{f:#?}");
+            seen += 1;
+        }
+    }
+    assert!(seen > 0);
+}

@@ -144,14 +144,14 @@ codes! {
         remedy: "Use thicker columns.",
     }
     Columns "columns" {
-        severity: "fault or warning by how far beyond",
+        severity: "fault beyond the load that buckles them, warning beyond that over the safety",
         meaning: "Columns carry more than they can as the part is pressed back to the film.",
         cause: "They are too thin or too long without a brace.",
         remedy: "Thicken or brace the columns, or return more slowly.",
     }
     Cup "cup" {
-        severity: "by its pull against the layer's peel: fault above half of it, warning above a \
-            twentieth, note below",
+        severity: "fault where it pulls more than a newton and more than half of its layer's peel, \
+            note up to there",
         meaning: "A void is closed by the film while layers print, and pulls like a suction cup.",
         cause: "A hollow opens away from the plate, or stands on the plate with its rim.",
         remedy: "Turn its mouth sideways or lift it off the plate, or vent it near its lowest layer.",
@@ -234,7 +234,7 @@ codes! {
         remedy: "Wash and cure the inside first, by the resin's safety data sheet.",
     }
     Pocket "pocket" {
-        severity: "fault, warning where it is too small for a hole",
+        severity: "fault; warning for a crevice, note for what vent leaves as not worth a hole",
         meaning: "A void never opens: it traps resin for good.",
         cause: "It is closed on all sides.",
         remedy: "Vent it, or fill it by fusing the model's shells.",

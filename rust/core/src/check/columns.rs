@@ -16,7 +16,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     );
     let finding = Finding::new("columns", severity, &e.part.name, message)
         .at_layers(layers.0, layers.1)
-        .measured(worst.value, worst.limit, "N")
+        .measured(worst.value, worst.limit * safe, "N")
         .remedy("thicken or brace the columns, or return more slowly");
     Ok(vec![placed(finding, &worst)])
 }

@@ -3,7 +3,8 @@
 //! [`inspect`] gathers the [`Evidence`] once (layers, survey, loads) and asks every mode of
 //! failure in [`MODES`] for its [`Finding`]s. A mode that lacks an input says so in a finding
 //! instead of passing. A *fault* will fail as it stands; a *warning* may; a *note* is worth
-//! knowing.
+//! knowing. What keeps within the limit that it prints is a note and nothing graver, and the notes
+//! of one mode are one finding with their number.
 
 mod adhesion;
 mod columns;
@@ -132,9 +133,18 @@ pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     Ok(Checked { findings, profile: evidence.profile, watch })
 }
 
-/// Keeps the gravest findings of a mode and counts the others.
+/// Keeps the gravest findings of a mode and counts the others; its notes become one.
 fn shortened(mut findings: Vec<Finding>) -> Vec<Finding> {
     findings.sort_by_key(|f| Reverse(f.severity));
+    let notes = findings.split_off(findings.partition_point(|f| f.severity > Severity::Note));
+    let (n, value) = (notes.len(), |f: &Finding| f.value.unwrap_or(0.0));
+    // The first of equals, so that the order of findings decides and nothing else.
+    if let Some(mut note) = notes.into_iter().rev().max_by(|a, b| value(a).total_cmp(&value(b))) {
+        if n > 1 {
+            note.message = format!("{} ({n} of this kind, this is the largest)", note.message);
+        }
+        findings.push(note);
+    }
     if findings.len() > LISTED {
         let rest = findings.split_off(LISTED);
         let first = &rest[0];
