@@ -231,6 +231,7 @@ class Health(_Record):
     widest_holes: Sequence[Hole]
     @property
     def summary(self) -> str: ...
+    def _repr_html_(self) -> str: ...
 
 @final
 @_record
@@ -333,6 +334,9 @@ class Layers:
     def volume_mm3(self) -> float: ...
     def silhouette(self) -> npt.NDArray[np.uint8]: ...
     def mask(self, k: int) -> npt.NDArray[np.uint8]: ...
+    def picture(self, k: int) -> bytes: ...
+    def __getitem__(self, k: int, /) -> npt.NDArray[np.uint8]: ...
+    def _repr_html_(self) -> str: ...
     def survey(self, *, progress: Progress | None = None, threads: int | None = None) -> Survey: ...
     def overhangs(
         self, reach_mm: float, *, progress: Progress | None = None, threads: int | None = None
@@ -365,6 +369,15 @@ class VentHole(_Record):
     diameter_mm: float
     length_mm: float
     cavity: int
+    plug: int | None
+
+@final
+@_record
+class Drainage(_Record):
+    volume_ml: float
+    drain_s: float | None
+    retained_ml: float
+    pressure_kpa: float
 
 @final
 @_record
@@ -457,6 +470,8 @@ class Part:
     @property
     def vents(self) -> list[VentHole]: ...
     @property
+    def drainage(self) -> list[Drainage]: ...
+    @property
     def plugs(self) -> list[Solid]: ...
     @property
     def raft(self) -> Mesh | None: ...
@@ -483,6 +498,14 @@ class Part:
         weld_mm: float = 0.0,
         max_bytes: int | None = None,
     ) -> Part: ...
+    def picture(
+        self,
+        *,
+        azimuth_deg: float = -60.0,
+        elevation_deg: float = 20.0,
+        size_px: int = 320,
+        roles: Sequence[Role] | None = None,
+    ) -> _Bytes: ...
     def save(self, path: Path, roles: Sequence[Role] | None = None) -> None: ...
     def layers(
         self,
@@ -498,6 +521,7 @@ class Part:
     @classmethod
     def from_bytes(cls, bytes: _Bytes) -> Self: ...
     def __eq__(self, other: object, /) -> bool: ...
+    def _repr_html_(self) -> str: ...
 
 @final
 class Placed:
@@ -540,8 +564,17 @@ class Plate:
     @property
     def bounds(self) -> _Bounds: ...
     def save(self, path: Path) -> None: ...
-    def picture_svg(self) -> str: ...
+    def picture_svg(self, *, legend: bool = True) -> str: ...
+    def picture(
+        self,
+        *,
+        azimuth_deg: float = -60.0,
+        elevation_deg: float = 35.0,
+        size_px: int = 640,
+        roles: Sequence[Role] | None = None,
+    ) -> bytes: ...
     def __eq__(self, other: object, /) -> bool: ...
+    def _repr_html_(self) -> str: ...
 
 @final
 @_record
@@ -614,6 +647,7 @@ class Setup(_Record):
     @staticmethod
     def from_toml(text: str, *, place: str = "text") -> Setup: ...
     def to_toml(self) -> str: ...
+    def _repr_html_(self) -> str: ...
 
 @final
 @_record
@@ -742,6 +776,8 @@ class Pack(_Record):
 @_record
 class Cost(_Record):
     plate: str
+    printer: str
+    placed: Sequence[Mapping[str, Any]]
     layers: int
     time_s: float
     first_layers_s: float
@@ -752,6 +788,7 @@ class Cost(_Record):
     wash_loss_ml: float
     vat_loss_ml: float
     trapped_ml: float
+    sealed_ml: float
     resin_total_ml: float
     mass_g: float
     refills: Sequence[Mapping[str, Any]]
@@ -759,10 +796,12 @@ class Cost(_Record):
     energy_kwh: float
     wash_s: float
     cure_s: float
+    change_over_s: float
     plates_per_night: int
     prices: Mapping[str, float]
     sheets: Sequence[Mapping[str, Any]]
     origin: Mapping[str, Literal["computed", "assumed"]]
+    def _repr_html_(self) -> str: ...
 
 @final
 @_record
@@ -840,9 +879,11 @@ class Report(_Record):
     findings: Sequence[Finding] = ...
     inner: Sequence[Report] = ...
     sources: Sequence[Source] = ...
+    data: Mapping[str, Any] = ...
     @property
     def worst(self) -> Severity | None: ...
     def all_findings(self) -> list[Finding]: ...
+    def _repr_html_(self) -> str: ...
 
 @final
 class Done(Generic[_T]):

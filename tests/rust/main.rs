@@ -27,6 +27,7 @@ mod orient_steps;
 mod orient_turned;
 mod pack;
 mod pack_strip;
+mod picture;
 mod plane;
 mod real_files;
 mod recipe;

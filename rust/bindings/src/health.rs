@@ -32,6 +32,10 @@ record!(
             self.0.summary()
         }
 
+        fn _repr_html_(slf: &Bound<'_, Health>) -> PyResult<String> {
+            crate::record::in_notebook(slf.as_any(), "health")
+        }
+
         /// The widest holes, widest first.
         #[getter]
         fn widest_holes(&self) -> Vec<Hole> {

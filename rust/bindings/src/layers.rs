@@ -8,7 +8,7 @@ use crate::run::{How, run_plain};
 use numpy::PyArray2;
 use pyo3::exceptions::PyIndexError;
 use pyo3::prelude::*;
-use pyo3::types::{PyDict, PyTuple, PyType};
+use pyo3::types::{PyBytes, PyDict, PyTuple, PyType};
 use std::sync::Arc;
 use vatwright::layers as core;
 
@@ -51,9 +51,16 @@ impl From<core::Layers> for Layers {
 }
 
 impl Layers {
-    fn picture<'py>(&self, py: Python<'py>, k: u32) -> PyResult<Bound<'py, PyArray2<u8>>> {
+    fn pixels<'py>(&self, py: Python<'py>, k: u32) -> PyResult<Bound<'py, PyArray2<u8>>> {
         let grid = &self.0.grid;
         from_mask(py, self.0.mask(k), [grid.rows as usize, grid.columns as usize])
+    }
+
+    /// The number of a layer, if there is such a one.
+    fn within(&self, k: i64) -> PyResult<u32> {
+        let layers = self.0.layers.len();
+        let message = || PyIndexError::new_err(format!("layer {k} of a stack of {layers}"));
+        u32::try_from(k).ok().filter(|&k| (k as usize) < layers).ok_or_else(message)
     }
 }
 
@@ -74,16 +81,13 @@ impl Layers {
     fn silhouette<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<u8>>> {
         let shadow =
             core::Layers { grid: self.0.grid, first: 0, layers: vec![self.0.silhouette()] };
-        Layers::from(shadow).picture(py, 0)
+        Layers::from(shadow).pixels(py, 0)
     }
 
     /// Layer `k` as a picture: (rows, columns), 255 where a pixel's centre is solid.
     fn mask<'py>(&self, py: Python<'py>, k: u32) -> PyResult<Bound<'py, PyArray2<u8>>> {
-        if k as usize >= self.0.layers.len() {
-            let message = format!("layer {k} of a stack of {}", self.0.layers.len());
-            return Err(PyIndexError::new_err(message));
-        }
-        self.picture(py, k)
+        let k = self.within(i64::from(k))?;
+        self.pixels(py, k)
     }
 
     /// Regions, voids, islands, cups and what hangs together, in one sweep.
@@ -114,8 +118,25 @@ impl Layers {
         table(py, &regions)
     }
 
+    /// Layer `k` as PNG, white where it is lit, the back of the plate up.
+    fn picture<'py>(&self, py: Python<'py>, k: u32) -> PyResult<Bound<'py, PyBytes>> {
+        self.within(i64::from(k))?;
+        Ok(PyBytes::new(py, &self.0.picture(k).png()))
+    }
+
     fn __len__(&self) -> usize {
         self.0.layers.len()
+    }
+
+    /// `layers[k]` is `layers.mask(k)`; negative numbers count from the last layer.
+    fn __getitem__<'py>(&self, py: Python<'py>, k: i64) -> PyResult<Bound<'py, PyArray2<u8>>> {
+        let layers = self.0.layers.len() as i64;
+        let k = self.within(if k < 0 { k + layers } else { k })?;
+        self.pixels(py, k)
+    }
+
+    fn _repr_html_(slf: &Bound<'_, Layers>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "layers")
     }
 
     fn __repr__(&self) -> String {

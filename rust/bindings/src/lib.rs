@@ -51,7 +51,7 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
         passes::Hollow,
         passes::Cost,
-        part::VentHole, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
+        part::VentHole, part::Drainage, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
         layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);
     for function in [

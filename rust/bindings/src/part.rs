@@ -16,12 +16,19 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::layers::{Grid, Scan};
 use vatwright::mesh::io;
+use vatwright::picture::View;
 use vatwright::{Part as CorePart, Role};
 
 record!(
     VentHole,
     vatwright::VentHole,
     "A hole that lets air in or resin out, in body coordinates."
+);
+
+record!(
+    Drainage,
+    vatwright::Drainage,
+    "What the vent pass found of a cavity: how long it drains, and what stays in it."
 );
 
 /// A solid on its way to a plate. Passes take a part and return a changed one.
@@ -36,7 +43,7 @@ impl From<CorePart> for Part {
 }
 
 /// Roles from their words; all of them when none are given.
-fn roles(py: Python<'_>, words: Option<Bound<'_, PyAny>>) -> PyResult<Vec<Role>> {
+pub(crate) fn roles(py: Python<'_>, words: Option<Bound<'_, PyAny>>) -> PyResult<Vec<Role>> {
     match words {
         None => Ok(Role::ALL.to_vec()),
         Some(words) => plain::from_py(&words, "roles").map_err(|e| {
@@ -106,6 +113,12 @@ impl Part {
     #[getter]
     fn vents(&self) -> Vec<VentHole> {
         self.0.vents.iter().cloned().map(VentHole).collect()
+    }
+
+    /// What the vent pass found of each cavity, in the order of their numbers.
+    #[getter]
+    fn drainage(&self) -> Vec<Drainage> {
+        self.0.drainage.iter().copied().map(Drainage).collect()
     }
 
     /// Stoppers for the vents, parts of their own.
@@ -190,7 +203,26 @@ impl Part {
         Ok(self.0.mesh(&self::roles(py, roles)?).into())
     }
 
-    /// Writes the given roles as one object, STL or 3MF by the file's ending.
+    /// The part as it stands on the plate as PNG, clear where nothing is: shaded, in parallel
+    /// projection, each role in its own colour, vents marked. The eye stands `azimuth_deg`
+    /// counter-clockwise from +x seen from above and `elevation_deg` above the horizontal plane;
+    /// the longer side has `size_px` pixels.
+    #[pyo3(signature = (*, azimuth_deg = -60.0, elevation_deg = 20.0, size_px = 320, roles = None))]
+    fn picture<'py>(
+        &self,
+        py: Python<'py>,
+        azimuth_deg: f64,
+        elevation_deg: f64,
+        size_px: u32,
+        roles: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyBytes>> {
+        let view = View { azimuth_deg, elevation_deg, size_px, roles: self::roles(py, roles)? };
+        let picture = run_plain(py, How::default(), |job| self.0.picture(&view, job))?;
+        Ok(PyBytes::new(py, &picture.png()))
+    }
+
+    /// Writes the given roles as one object, STL or 3MF by the file's ending, or as one node a
+    /// role in its colour, glTF (.glb).
     #[pyo3(signature = (path, roles = None))]
     fn save(&self, py: Python<'_>, path: PathBuf, roles: Option<Bound<'_, PyAny>>) -> PyResult<()> {
         let roles = self::roles(py, roles)?;
@@ -222,6 +254,10 @@ impl Part {
             Scan::new(&surfaces, grid).layers(&ctx.job)
         })
         .map(Layers::from)
+    }
+
+    fn _repr_html_(slf: &Bound<'_, Part>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "part")
     }
 
     fn __repr__(&self) -> String {

@@ -132,7 +132,11 @@ record!(Pack, core::Pack, "Places many parts on the fewest, shortest plates.", {
     }
 });
 
-record!(Cost, core::estimate::Cost, "What a plate will take.");
+record!(Cost, core::estimate::Cost, "What a plate will take.", {
+    fn _repr_html_(slf: &Bound<'_, Cost>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "cost")
+    }
+});
 record!(Estimate, core::Estimate, "Computes time, resin and cost of a plate.", {
     /// Name of the pass.
     #[getter]

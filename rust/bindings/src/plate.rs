@@ -1,13 +1,14 @@
 //! Plate and its placed parts.
 
 use crate::mesh::{Corners, corners};
-use crate::part::Part;
+use crate::part::{Part, roles};
 use crate::plain;
 use crate::run::{How, run_plain};
 use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
+use vatwright::picture::View;
 use vatwright::{Placed as CorePlaced, Plate as CorePlate};
 
 /// A part at its place on a plate. Copies of a part share its geometry.
@@ -131,14 +132,36 @@ impl Plate {
         corners(&self.0.bounds())
     }
 
-    /// Writes every part as one object at its place, STL or 3MF by the file's ending.
+    /// Writes every part as one object at its place, STL or 3MF by the file's ending, or
+    /// as one node with one below it a role, glTF (.glb).
     fn save(&self, py: Python<'_>, path: PathBuf) -> PyResult<()> {
         run_plain(py, How::default(), |_| self.0.write(path))
     }
 
-    /// The plate from above as an SVG document: where each part lies and how high it is.
-    fn picture_svg(&self, py: Python<'_>) -> PyResult<String> {
-        run_plain(py, How::default(), |_| Ok(self.0.picture_svg()))
+    /// The plate from above as an SVG document: where each part lies and how high it is, with a
+    /// number each (its place in `placed`, from 1) and a legend of their names.
+    #[pyo3(signature = (*, legend = true))]
+    fn picture_svg(&self, py: Python<'_>, legend: bool) -> PyResult<String> {
+        run_plain(py, How::default(), |_| Ok(self.0.picture_svg(legend)))
+    }
+
+    /// The plate with everything on it as PNG, as `Part.picture` shows a part.
+    #[pyo3(signature = (*, azimuth_deg = -60.0, elevation_deg = 35.0, size_px = 640, roles = None))]
+    fn picture<'py>(
+        &self,
+        py: Python<'py>,
+        azimuth_deg: f64,
+        elevation_deg: f64,
+        size_px: u32,
+        roles: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyBytes>> {
+        let view = View { azimuth_deg, elevation_deg, size_px, roles: self::roles(py, roles)? };
+        let picture = run_plain(py, How::default(), |job| self.0.picture(&view, job))?;
+        Ok(PyBytes::new(py, &picture.png()))
+    }
+
+    fn _repr_html_(slf: &Bound<'_, Plate>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "plate")
     }
 
     fn __repr__(&self) -> String {

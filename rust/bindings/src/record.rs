@@ -156,12 +156,18 @@ pub(crate) fn reduce<'py, R: Record>(py: Python<'py>, record: &R) -> PyResult<Bo
     Ok(PyTuple::new(py, [call, PyTuple::empty(py).into_any()])?.into_any())
 }
 
-/// `Name(field=value, …)`.
+/// `Name(field=value, …)`, long values cut short.
 pub(crate) fn show<R: Record>(py: Python<'_>, record: &R) -> PyResult<String> {
     let values = values(py, record)?;
+    let short = py.import("reprlib")?.getattr("Repr")?.call0()?;
+    for (what, most) in
+        [("level", 2), ("list", 3), ("tuple", 4), ("dict", 3), ("string", 80), ("other", 40)]
+    {
+        short.setattr(format!("max{what}"), most)?;
+    }
     let pairs = values
         .iter()
-        .map(|(k, v)| Ok(format!("{}={}", k, v.repr()?)))
+        .map(|(k, v)| Ok(format!("{}={}", k, short.call_method1("repr", (v,))?)))
         .collect::<PyResult<Vec<_>>>()?;
     Ok(format!("{}({})", <R as Record>::NAME, pairs.join(", ")))
 }
@@ -226,6 +232,11 @@ where
     let parameters =
         parameters.try_iter()?.map(|p| with_default(p?)).collect::<PyResult<Vec<_>>>()?;
     class.setattr("__signature__", inspect.getattr("Signature")?.call1((parameters,))?)
+}
+
+/// The object as a notebook shows it: a picture and the few numbers that matter.
+pub(crate) fn in_notebook(object: &Bound<'_, PyAny>, kind: &str) -> PyResult<String> {
+    object.py().import("vatwright.notebook")?.call_method1(kind, (object,))?.extract()
 }
 
 fn values<'py, R: Record>(py: Python<'py>, record: &R) -> PyResult<Bound<'py, PyDict>> {

@@ -31,6 +31,16 @@ record!(Report, vatwright::Report, "What a pass did: numbers, words, findings, i
         crate::plain::to_py(py, &self.0.sources)
     }
 
+    fn _repr_html_(slf: &Bound<'_, Report>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "report")
+    }
+
+    /// What a pass has to tell beyond numbers and words, as plain data by name.
+    #[getter]
+    fn data<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        crate::plain::to_py(py, &self.0.data)
+    }
+
     /// This report's findings and those of all inner reports, depth first.
     fn all_findings(&self) -> Vec<Finding> {
         self.0.all_findings().into_iter().cloned().map(Finding).collect()

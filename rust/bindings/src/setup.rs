@@ -31,6 +31,10 @@ record!(Setup, core::Setup, "Machine, resin, exposure and limits under one name.
         core::Setup::from_toml(text, place).or_raise(py).map(Setup)
     }
 
+    fn _repr_html_(slf: &Bound<'_, Setup>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "setup")
+    }
+
     /// The setup as TOML, every number included.
     fn to_toml(&self) -> String {
         self.0.to_toml()

@@ -42,7 +42,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             println!("  {}: {} parts, {:.1} mm", plate.name, plate.placed.len(), plate.height_mm());
         }
         if let (Some(file), false) = (&picture, keep_order) {
-            std::fs::write(file, done.value[0].picture_svg())?;
+            std::fs::write(file, done.value[0].picture_svg(true))?;
         }
     }
     Ok(())

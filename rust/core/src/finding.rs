@@ -5,7 +5,8 @@ use nalgebra::Point3;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// How much a finding matters.
+/// How much a finding matters. A number that keeps within the limit it is printed with is a note,
+/// never more.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
@@ -174,6 +175,9 @@ pub struct Report {
     /// The files that a run was given, in its outermost report.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub sources: Vec<Source>,
+    /// What a pass has to tell beyond numbers and words, as plain data by name: `cost`.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub data: BTreeMap<String, serde_json::Value>,
 }
 
 impl Report {

@@ -26,6 +26,17 @@ impl Role {
     /// Every role, in the order reports use.
     pub const ALL: [Role; 4] = [Role::Body, Role::Lattice, Role::Support, Role::Raft];
 
+    /// Colour in pictures and models, red, green, blue. Chosen to differ in lightness as well as
+    /// in hue.
+    pub fn colour(self) -> [u8; 3] {
+        match self {
+            Role::Body => [0xd8, 0xc9, 0xae],
+            Role::Lattice => [0xb0, 0x7d, 0x3c],
+            Role::Support => [0x2b, 0x7a, 0x9b],
+            Role::Raft => [0x6d, 0x78, 0x80],
+        }
+    }
+
     /// Word used in reports and file names.
     pub fn word(self) -> &'static str {
         match self {
@@ -48,8 +59,26 @@ pub struct VentHole {
     pub diameter_mm: f64,
     /// Length of the bore through the wall, mm.
     pub length_mm: f64,
-    /// The cavity it serves, counted as in the report of the vent pass.
+    /// The cavity it serves, counted from 1 as in the report of the vent pass: entry
+    /// `cavity - 1` of [`Part::drainage`].
     pub cavity: u32,
+    /// Its stopper, as an index into [`Part::plugs`].
+    #[serde(default)]
+    pub plug: Option<u32>,
+}
+
+/// What the vent pass found of a cavity: how long it drains, and what stays in it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Drainage {
+    /// Its volume, ml.
+    pub volume_ml: f64,
+    /// Time to drain as it hangs, down to what its drain holds back, s; 0 where nothing has to
+    /// run out. `None`: it does not drain by itself, or was turned since and nobody knows.
+    pub drain_s: Option<f64>,
+    /// Liquid resin that stays in it by itself, ml: the washing has to get it out.
+    pub retained_ml: f64,
+    /// Pressure in it while the part lifts, kPa.
+    pub pressure_kpa: f64,
 }
 
 /// One end of a support on the part. Coordinates are the plate's.
@@ -136,6 +165,9 @@ pub struct Part {
     pub lattice: Option<Arc<Mesh>>,
     /// Holes cut by the vent pass (already part of the body's surface).
     pub vents: Vec<VentHole>,
+    /// What the vent pass found of each cavity, in the order of their numbers.
+    #[serde(default)]
+    pub drainage: Vec<Drainage>,
     /// Stoppers for the vents, parts of their own.
     pub plugs: Vec<Solid>,
     /// How far the body's first layers were drawn in on all sides, mm.
@@ -165,6 +197,10 @@ impl<'de> Deserialize<'de> for Part {
 /// How far the square of a rotation's length may be from 1.
 const TURN_SLACK: f64 = 1e-6;
 
+/// Directions of a printed part's up that differ by less are one: a tenth of a degree moves no
+/// drain by a layer over a part's width.
+const SAME_UP: f64 = 2e-3;
+
 impl Part {
     /// What of its promises a part breaks that came from outside.
     fn flaw(&self) -> Option<&'static str> {
@@ -189,14 +225,21 @@ impl Part {
                 && finite(&Point::from(v.inward))
                 && v.diameter_mm > 0.0
                 && v.length_mm >= 0.0
+                && v.plug.is_none_or(|plug| (plug as usize) < self.plugs.len())
         });
+        let drains = |d: &Drainage| {
+            [d.volume_ml, d.drain_s.unwrap_or(0.0), d.retained_ml, d.pressure_kpa]
+                .iter()
+                .all(|n| n.is_finite() && *n >= 0.0)
+        };
         let flags = self.keep_clean.len();
         [
             (finite(&self.pose.translation.vector.into()), "its place is not finite"),
             ((turn - 1.0).abs() < TURN_SLACK, "its pose is no rotation"),
             (flags == 0 || flags == self.body.triangles().len(), "its flags do not fit its facets"),
             (self.inset_mm.is_finite(), "its inset is not finite"),
-            (vents, "a vent has no size or place"),
+            (vents, "a vent has no size, place or stopper"),
+            (self.drainage.iter().all(drains), "what its cavities hold is no amount"),
             (self.supports.as_ref().is_none_or(|s| holds(s)), "its supports refer to nothing"),
             (
                 self.raft.as_ref().is_none_or(|r| r.plan.check_ranges().is_ok()),
@@ -217,6 +260,7 @@ impl Part {
             cavities: Vec::new(),
             lattice: None,
             vents: Vec::new(),
+            drainage: Vec::new(),
             plugs: Vec::new(),
             inset_mm: 0.0,
             raft: None,
@@ -257,6 +301,11 @@ impl Part {
             });
         }
         let mut part = self.clone();
+        // A cavity drains otherwise once its holes lie elsewhere; a turn about z changes nothing.
+        let up = |r: &nalgebra::UnitQuaternion<f64>| r.inverse() * Vector::z();
+        if (up(&rotation) - up(&self.pose.rotation)).norm() > SAME_UP {
+            part.drainage.iter_mut().for_each(|d| d.drain_s = None);
+        }
         part.pose.rotation = rotation;
         part.settle(z_mm);
         Ok(part)
@@ -276,6 +325,16 @@ impl Part {
             && self.lattice.as_ref().map(Arc::as_ptr) == other.lattice.as_ref().map(Arc::as_ptr)
             && self.raft.as_ref().map(Arc::as_ptr) == other.raft.as_ref().map(Arc::as_ptr)
             && self.supports.as_ref().map(Arc::as_ptr) == other.supports.as_ref().map(Arc::as_ptr)
+    }
+
+    /// Whether a surface is the wall of a closed cavity.
+    pub(crate) fn is_cavity(&self, mesh: &Mesh) -> bool {
+        self.cavities.iter().any(|c| std::ptr::eq(&**c, mesh))
+    }
+
+    /// Whether a cavity of [`Part::drainage`] has no hole at all; `index` counts from 0.
+    pub fn is_shut(&self, index: usize) -> bool {
+        self.vents.iter().all(|v| v.cavity as usize != index + 1)
     }
 
     /// Whether facet `i` of the body is to be kept free of marks and steps.

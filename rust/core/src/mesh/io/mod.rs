@@ -1,9 +1,10 @@
-//! Meshes in and out of files: STL, OBJ and 3MF in, STL and 3MF out.
+//! Meshes in and out of files: STL, OBJ and 3MF in, STL, 3MF and glTF out.
 //!
 //! What is read is checked, since files come from anywhere: coordinates are finite, indices in
 //! range, counts true, and memory is bounded by [`ReadOptions::max_bytes`].
 
 mod atomic;
+mod gltf;
 mod obj;
 mod stl;
 mod threemf;
@@ -16,6 +17,7 @@ use std::io::Read;
 use std::path::Path;
 
 pub(crate) use atomic::write_atomic;
+pub use gltf::{Node, write_gltf};
 
 options! {
     /// How to read a mesh.
@@ -109,15 +111,16 @@ pub struct Item<'a> {
 /// nanometres in double precision and is beyond any plate.
 const FARTHEST_MM: f64 = 1e6;
 
-/// Writes the items in mm, as binary STL (`.stl`: all items in one, names lost) or 3MF (`.3mf`,
-/// ISO/IEC 25422: an object a mesh, rounded to a nanometre). The file appears whole or not at
+/// Writes the items in mm, as binary STL (`.stl`: all items in one, names lost), 3MF (`.3mf`,
+/// ISO/IEC 25422: an object a mesh, rounded to a nanometre) or binary glTF (`.glb`, ISO/IEC 12113,
+/// for looking at: single precision). The file appears whole or not at
 /// all, and equal items give equal bytes.
 ///
 /// # Errors
 /// [`Error::Io`] when it cannot be written, [`Error::Format`] for another ending,
 /// [`Error::Value`] for a coordinate more than a kilometre away, [`Error::Mesh`] for an item
 /// without triangles.
-pub fn write(path: impl AsRef<Path>, items: &[Item<'_>]) -> Result<()> {
+pub fn write<'a>(path: impl AsRef<Path>, items: &[Item<'a>]) -> Result<()> {
     let path = path.as_ref();
     for item in items {
         if item.mesh.triangles().is_empty() {
@@ -135,12 +138,26 @@ pub fn write(path: impl AsRef<Path>, items: &[Item<'_>]) -> Result<()> {
     match extension(path).as_str() {
         "stl" => stl::write(path, items),
         "3mf" => threemf::write(path, items),
+        "glb" => {
+            let node = |i: &Item<'a>| Node {
+                name: i.name,
+                pose: i.pose,
+                mesh: Some((i.mesh, [0xcc; 3])),
+                children: Vec::new(),
+            };
+            write_gltf(path, &stem(path), &items.iter().map(node).collect::<Vec<_>>())
+        }
         other => Err(Source { path }.bad(
             "name",
             format!("'{other}' is no mesh format that can be written"),
-            "name it .stl or .3mf",
+            "name it .stl, .3mf or .glb",
         )),
     }
+}
+
+/// Whether a file is to be written as binary glTF.
+pub(crate) fn is_gltf(path: &Path) -> bool {
+    extension(path) == "glb"
 }
 
 fn extension(path: &Path) -> String {

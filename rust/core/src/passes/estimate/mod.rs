@@ -6,7 +6,7 @@
 mod resin;
 mod sheet;
 
-pub use sheet::{CAUTIONS, Mark, Sheet};
+pub use sheet::{CAUTIONS, Emptying, Mark, Plugging, Sheet};
 
 use crate::codes::FindingCode;
 use crate::context::Context;
@@ -16,7 +16,7 @@ use crate::mechanics::time;
 use crate::options::{Options, options};
 use crate::part::Role;
 use crate::pass::Pass;
-use crate::plate::Plate;
+use crate::plate::{Placed, Plate};
 use crate::setup::Setup;
 use resin::Drawn;
 use serde::{Deserialize, Serialize};
@@ -72,6 +72,21 @@ pub struct Refill {
     pub resin_ml: f64,
 }
 
+/// Where a part stands on its plate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OnPlate {
+    /// Name of the part.
+    pub part: String,
+    /// Where its origin lands, mm from the plate's left edge.
+    pub x_mm: f64,
+    /// Where its origin lands, mm from the plate's front edge.
+    pub y_mm: f64,
+    /// Rotation about z, degrees, counter-clockwise seen from +z.
+    pub turn_deg: f64,
+    /// Its height above the plate, mm.
+    pub height_mm: f64,
+}
+
 /// Where a number of a [`Cost`] comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -105,6 +120,12 @@ impl Prices {
 pub struct Cost {
     /// Name of the plate.
     pub plate: String,
+    /// Name of the setup that prints it.
+    #[serde(default)]
+    pub printer: String,
+    /// What stands where, in the order of the numbers in the plate's picture.
+    #[serde(default)]
+    pub placed: Vec<OnPlate>,
     /// Layers of the tallest part; the plate needs no more.
     pub layers: u32,
     /// Printing time, s.
@@ -124,8 +145,12 @@ pub struct Cost {
     pub wash_loss_ml: f64,
     /// Liquid resin lost with vat and plate, ml.
     pub vat_loss_ml: f64,
-    /// Liquid resin shut into cavities that have no vent, ml.
+    /// Liquid resin that stays in cavities, ml: all of one without a vent, and of the others what
+    /// their vents hold back until the washing gets it out.
     pub trapped_ml: f64,
+    /// Of that the resin shut into cavities without a vent, ml.
+    #[serde(default)]
+    pub sealed_ml: f64,
     /// All of it, ml.
     pub resin_total_ml: f64,
     /// Mass of what is printed once cured, g.
@@ -140,6 +165,9 @@ pub struct Cost {
     pub wash_s: f64,
     /// Time in the cure, s.
     pub cure_s: f64,
+    /// Hands-on time between this plate and the next, s.
+    #[serde(default)]
+    pub change_over_s: f64,
     /// Such plates in a night when somebody changes them over.
     pub plates_per_night: u32,
     /// Money.
@@ -165,7 +193,8 @@ impl Pass<&Plate> for Estimate {
         let layers = drawn.iter().map(|d| d.layer_mm2.len() as u32).max().unwrap_or(0);
         let mut layer_mm2 = vec![0.0; layers as usize];
         let mut resin_ml: BTreeMap<Role, f64> = BTreeMap::new();
-        let (mut surface_mm2, mut trapped_ml, mut solid_mm3) = (0.0, 0.0, 0.0);
+        let (mut surface_mm2, mut solid_mm3) = (0.0, 0.0);
+        let (mut trapped_ml, mut sealed_ml) = (0.0, 0.0);
         let swell = setup.resin.cured_g_cm3 / setup.resin.liquid_g_cm3;
         for d in &drawn {
             let copies = f64::from(d.copies);
@@ -175,7 +204,8 @@ impl Pass<&Plate> for Estimate {
                 solid_mm3 += copies * mm3;
             }
             surface_mm2 += copies * d.surface_mm2;
-            trapped_ml += copies * d.trapped_mm3 / 1000.0;
+            sealed_ml += copies * d.sealed_ml;
+            trapped_ml += copies * (d.sealed_ml + d.retained_ml);
         }
         let wash_loss_ml = surface_mm2 * self.cling_mm / 1000.0;
         let time_s = time::print_of(setup, layers);
@@ -195,6 +225,9 @@ impl Pass<&Plate> for Estimate {
             if layers == 0 { 0 } else { (night_s / (time_s + self.change_over_s)) as u32 };
         let cost = Cost {
             plate: plate.name.clone(),
+            printer: plate.printer.clone(),
+            placed: plate.placed.iter().map(standing).collect(),
+            change_over_s: self.change_over_s,
             layers,
             time_s,
             first_layers_s: time::print_of(setup, first),
@@ -206,6 +239,7 @@ impl Pass<&Plate> for Estimate {
             wash_loss_ml,
             vat_loss_ml,
             trapped_ml,
+            sealed_ml,
             resin_total_ml,
             mass_g: solid_mm3 * setup.resin.cured_g_cm3 / 1000.0,
             energy_kwh,
@@ -221,7 +255,9 @@ impl Pass<&Plate> for Estimate {
             sheets: drawn.iter().map(|d| Sheet::of(d, self, setup)).collect(),
             origin: origins(),
         };
-        let report = report(&cost, self);
+        let mut report = report(&cost, self);
+        // A number is plain data; only a cost that holds none could not be told.
+        report.data.extend(serde_json::to_value(&cost).ok().map(|v| ("cost".into(), v)));
         Ok(Done { value: cost, report })
     }
 }
@@ -245,6 +281,16 @@ impl Estimate {
             level -= takes;
         }
         out
+    }
+}
+
+fn standing(p: &Placed) -> OnPlate {
+    OnPlate {
+        part: p.part.name.clone(),
+        x_mm: p.x_mm,
+        y_mm: p.y_mm,
+        turn_deg: p.turn_deg,
+        height_mm: p.part.bounds().max.z,
     }
 }
 
@@ -280,6 +326,7 @@ fn origins() -> BTreeMap<String, Origin> {
         "wash_loss_ml",
         "vat_loss_ml",
         "trapped_ml",
+        "sealed_ml",
         "resin_total_ml",
         "refills",
         "energy_kwh",
@@ -303,6 +350,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
         ("energy_kwh", cost.energy_kwh),
         ("price", cost.prices.total()),
         ("refills", cost.refills.len() as f64),
+        ("trapped_ml", cost.trapped_ml),
     ] {
         report.number(name, value);
     }
@@ -316,7 +364,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
          acceleration of the lift is left out"
             .into(),
     );
-    if cost.trapped_ml > 0.0 {
+    if cost.sealed_ml > 0.0 {
         report.findings.push(
             Finding::new(
                 FindingCode::TrappedResin,
@@ -324,7 +372,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
                 &cost.plate,
                 "cavities without a vent keep liquid resin for good",
             )
-            .measured(cost.trapped_ml, 0.0, "ml")
+            .measured(cost.sealed_ml, 0.0, "ml")
             .remedy("vent them"),
         );
     }

@@ -21,8 +21,10 @@ pub(super) struct Drawn<'a> {
     pub(super) body_starts: Option<u32>,
     /// Surface that comes out wet, mm².
     pub(super) surface_mm2: f64,
-    /// Void of cavities without a vent, mm³.
-    pub(super) trapped_mm3: f64,
+    /// Resin shut into cavities that have no vent, ml.
+    pub(super) sealed_ml: f64,
+    /// Resin that vented cavities hold back, ml.
+    pub(super) retained_ml: f64,
 }
 
 /// Draws every different part of a plate, in the order of their first place.
@@ -83,8 +85,12 @@ fn one<'a>(
         layer_mm2 = areas;
     }
     let area = |mesh| measure::measure(mesh).area_mm2;
-    let vented = !part.vents.is_empty();
-    let voids = part.cavities.iter().map(|c| measure::volume_mm3(c).abs()).sum::<f64>();
+    // What hollow left closed, and what vent could not open.
+    let closed: f64 = part.cavities.iter().map(|c| measure::volume_mm3(c).abs() * 1e-3).sum();
+    let held = |shut: bool| -> f64 {
+        let of = part.drainage.iter().enumerate().filter(|(i, _)| part.is_shut(*i) == shut);
+        of.map(|(_, d)| d.retained_ml).sum()
+    };
     Ok(Drawn {
         part,
         copies,
@@ -92,7 +98,8 @@ fn one<'a>(
         role_mm3,
         body_starts,
         surface_mm2: everything.iter().map(|s| area(s.mesh)).sum(),
-        trapped_mm3: if vented { 0.0 } else { voids },
+        sealed_ml: closed + held(true),
+        retained_ml: held(false),
     })
 }
 

@@ -2,8 +2,8 @@
 
 use super::Estimate;
 use super::resin::Drawn;
-use crate::mechanics::flow::{Bore, Liquid, drain_s, retention_mm};
-use crate::mesh::{Point, measure};
+use crate::mesh::Point;
+use crate::part::Part;
 use crate::setup::Setup;
 use serde::{Deserialize, Serialize};
 
@@ -22,6 +22,9 @@ pub const CAUTIONS: [&str; 8] = [
      lens gathers sunlight and can start a fire.",
 ];
 
+/// Less retained resin than this is no news, ml: a drop.
+const WORTH_SAYING_ML: f64 = 0.05;
+
 /// Where a support leaves a mark. Coordinates are the part's own plate coordinates.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Mark {
@@ -31,6 +34,34 @@ pub struct Mark {
     pub diameter_mm: f64,
     /// On a surface that was to be kept clean.
     pub keep_clean: bool,
+}
+
+/// A stopper and the hole it closes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Plugging {
+    /// Name of the stopper, as on the plate of stoppers.
+    pub plug: String,
+    /// Diameter of its hole, mm.
+    pub diameter_mm: f64,
+    /// Where the hole is on the part as it stands on the plate.
+    pub at: Point,
+}
+
+/// A cavity to empty and to close again.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Emptying {
+    /// Its number, from 1.
+    pub cavity: u32,
+    /// Its volume, ml.
+    pub volume_ml: f64,
+    /// Time to let it drain, s; `None`: it does not by itself, or nobody knows.
+    pub drain_s: Option<f64>,
+    /// Liquid resin that stays in it, ml.
+    pub retained_ml: f64,
+    /// Whether it has no hole.
+    pub shut: bool,
+    /// What goes into its holes once it is clean and dry.
+    pub plugs: Vec<Plugging>,
 }
 
 /// What to do with one part after the print.
@@ -44,8 +75,15 @@ pub struct Sheet {
     pub resin_ml: f64,
     /// Mass of one once cured and freed of supports and raft, g.
     pub mass_g: f64,
-    /// Time to let one drain, s; 0 without a cavity, infinite is written as `None`.
+    /// Time to let one drain, s; 0 without a cavity. `None`: a cavity does not drain by itself,
+    /// or nobody knows how long it takes.
     pub drain_s: Option<f64>,
+    /// Liquid resin that stays in the cavities of one, ml.
+    #[serde(default)]
+    pub retained_ml: f64,
+    /// Its cavities, as the vent pass found them.
+    #[serde(default)]
+    pub cavities: Vec<Emptying>,
     /// Time in the wash, s.
     pub wash_s: f64,
     /// Plugs to glue in.
@@ -81,7 +119,9 @@ impl Sheet {
             copies: drawn.copies,
             resin_ml: drawn.role_mm3.values().sum::<f64>() * swell / 1000.0,
             mass_g: own * setup.resin.cured_g_cm3 / 1000.0,
-            drain_s: drain(drawn, setup),
+            drain_s: drain_s(part),
+            retained_ml: drawn.sealed_ml + drawn.retained_ml,
+            cavities: emptying(part),
             wash_s,
             plugs: part.plugs.len() as u32,
             marks,
@@ -96,19 +136,25 @@ impl Sheet {
             "Put on nitrile gloves and goggles; read the resin's safety data sheet.".to_string(),
         ];
         let minutes = |s: f64| (s / 60.0).ceil();
-        match self.drain_s {
-            _ if drawn.trapped_mm3 > 0.0 => steps.push(format!(
+        if drawn.sealed_ml > 0.0 {
+            steps.push(format!(
                 "A cavity without a vent holds {:.1} ml of liquid resin: do not cure it shut; \
                  drill it and drain it.",
-                drawn.trapped_mm3 / 1000.0
-            )),
+                drawn.sealed_ml
+            ));
+        }
+        match self.drain_s {
             Some(0.0) => steps.push("Let it drip off over the vat.".into()),
             Some(s) => steps.push(format!(
                 "Turn a vent to the lowest place and let it drain {:.0} min, until nothing drips.",
-                minutes(s).max(1.0)
+                minutes(s)
             )),
-            None => steps
-                .push("Its vents hold resin back: blow or rinse the cavity through a vent.".into()),
+            None if drawn.part.vents.is_empty() => {}
+            None => steps.push(
+                "Turn each vent to the lowest place in turn and let it drain until nothing drips, \
+                 then blow or rinse the cavity through a vent: how long it takes is not known."
+                    .into(),
+            ),
         }
         steps.push(if clear {
             format!(
@@ -122,16 +168,36 @@ impl Sheet {
                 minutes(self.wash_s)
             )
         });
+        let lone = |c: &Emptying| {
+            drawn.part.vents.iter().filter(|v| v.cavity == c.cavity).count() == 1
+                && c.drain_s.is_none_or(|s| s > 0.0)
+        };
+        if self.cavities.iter().any(lone) {
+            steps.push(
+                "A cavity with one hole can lock itself with air: blow or rinse it through the \
+                 hole until nothing more comes out."
+                    .into(),
+            );
+        }
         if drawn.part.vents.is_empty() {
             steps.push("Let it dry until no solvent is left.".into());
         } else {
-            steps.push("Rinse the cavity through a vent, then let it dry inside and out.".into());
+            let stays = match drawn.retained_ml {
+                ml if ml >= WORTH_SAYING_ML => format!(": {ml:.2} ml of resin stay by themselves"),
+                _ => String::new(),
+            };
+            steps.push(format!(
+                "Rinse the cavity through a vent{stays}; then let it dry inside and out."
+            ));
         }
         if drawn.part.supports.is_some() || drawn.part.raft.is_some() {
             steps.push("Take off supports and raft while the part is still green.".into());
         }
-        if self.plugs > 0 {
-            steps.push(format!("Glue in {} plug(s) once the inside is dry.", self.plugs));
+        let plugs: Vec<String> =
+            self.cavities.iter().flat_map(|c| &c.plugs).map(Plugging::in_words).collect();
+        if !plugs.is_empty() {
+            let all = plugs.join("; ");
+            steps.push(format!("Glue in the plugs once the inside is clean and dry: {all}."));
         }
         steps.push(format!("Cure {:.0} min, turning it.", minutes(options.cure_s)));
         if !self.marks.is_empty() {
@@ -150,28 +216,41 @@ impl Sheet {
     }
 }
 
-/// Time until the widest vent has emptied the cavities down to what it holds back, s; `None`
-/// when it holds back everything. Volume over height stands for the area.
-fn drain(drawn: &Drawn<'_>, setup: &Setup) -> Option<f64> {
-    let part = drawn.part;
-    let widest = part.vents.iter().max_by(|a, b| a.diameter_mm.total_cmp(&b.diameter_mm));
-    let Some(vent) = widest else { return Some(0.0) };
-    let liquid = Liquid::from(&setup.resin);
-    let bore = Bore { diameter_mm: vent.diameter_mm, length_mm: vent.length_mm };
-    let mut longest = 0.0f64;
-    for cavity in &part.cavities {
-        let b = cavity.bounds_at(&part.pose);
-        let height = b.size().z;
-        if height <= 0.0 {
-            continue;
-        }
-        let area = measure::volume_mm3(cavity).abs() / height;
-        // What capillarity holds, and a tenth of a millimetre more: the last film takes for ever.
-        let held = (retention_mm(vent.diameter_mm, liquid) - vent.length_mm).max(0.0) + 0.1;
-        if held >= height {
-            return None;
-        }
-        longest = longest.max(drain_s(area, height, held, bore, liquid, true));
+impl Plugging {
+    fn in_words(&self) -> String {
+        format!(
+            "{} into the hole of {:.1} mm that is {:.0} mm above the plate",
+            self.plug, self.diameter_mm, self.at.z
+        )
     }
-    longest.is_finite().then_some(longest)
+}
+
+/// The longest that a cavity drains, as the vent pass found it.
+fn drain_s(part: &Part) -> Option<f64> {
+    let unknown = |cavity: u32| cavity == 0 || cavity as usize > part.drainage.len();
+    if !part.cavities.is_empty() || part.vents.iter().any(|v| unknown(v.cavity)) {
+        return None;
+    }
+    part.drainage.iter().try_fold(0.0, |longest: f64, d| d.drain_s.map(|s| longest.max(s)))
+}
+
+fn emptying(part: &Part) -> Vec<Emptying> {
+    let of = |(i, d): (usize, &crate::part::Drainage)| Emptying {
+        cavity: i as u32 + 1,
+        volume_ml: d.volume_ml,
+        drain_s: d.drain_s,
+        retained_ml: d.retained_ml,
+        shut: part.is_shut(i),
+        plugs: plugs(part, i as u32 + 1),
+    };
+    part.drainage.iter().enumerate().map(of).collect()
+}
+
+fn plugs(part: &Part, cavity: u32) -> Vec<Plugging> {
+    let of = |v: &crate::part::VentHole| {
+        let plug = part.plugs.get(v.plug? as usize)?;
+        let at = part.pose * v.mouth;
+        Some(Plugging { plug: plug.name().into(), diameter_mm: v.diameter_mm, at })
+    };
+    part.vents.iter().filter(|v| v.cavity == cavity).filter_map(of).collect()
 }

@@ -46,11 +46,14 @@ pub(super) fn cut(
         let tools: Vec<&Solid> = tools.iter().collect();
         out.lattice = Some(Arc::new(Mesh::from(subtract(&lattice, &tools, &ctx.job)?.solid)));
     }
-    out.vents.extend(spots.iter().map(|(s, cavity)| hole(s, *cavity, &to_body)));
-    if options.plugs {
-        for hole in &out.vents[part.vents.len()..] {
-            out.plugs.push(plug(options, hole, &out.plugs)?);
+    let known = part.drainage.len() as u32;
+    for (spot, cavity) in spots {
+        let mut hole = hole(spot, known + cavity, &to_body);
+        if options.plugs {
+            hole.plug = Some(out.plugs.len() as u32);
+            out.plugs.push(plug(options, &hole, &out.plugs)?);
         }
+        out.vents.push(hole);
     }
     Ok(out)
 }
@@ -65,6 +68,7 @@ fn hole(spot: &Spot, cavity: u32, to_body: &Pose) -> VentHole {
         diameter_mm: spot.diameter_mm,
         length_mm: spot.length_mm,
         cavity,
+        plug: None,
     }
 }
 

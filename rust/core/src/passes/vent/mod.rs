@@ -163,7 +163,9 @@ impl Pass<Part> for Vent {
         let mut report = Report::new("vent", &part.name);
         let cavities = cavities.unwrap_or_default();
         let unserved: Vec<Unserved> = unserved.into_iter().chain(forced).collect();
-        tell::numbers(&mut report, &cavities, &made, &map, &demand, ctx);
+        let found = tell::drainage(&cavities, &made, &unserved, &map, &demand, ctx);
+        tell::numbers(&mut report, made.len(), &found, part.drainage.len());
+        current.drainage.extend(found);
         tell::findings(&mut report, self, &map, &demand, &unserved, ctx);
         Ok(Done { value: current, report })
     }

@@ -10,6 +10,7 @@ use crate::layers::{Place, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{self, Bore, Liquid};
 use crate::mechanics::suction;
 use crate::mesh::Point;
+use crate::part::Drainage;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -83,58 +84,77 @@ impl Cavities {
     }
 }
 
-/// Stores the numbers of every cavity and their sums and extremes.
-pub(super) fn numbers(
-    report: &mut Report,
+/// What becomes of the resin in every cavity.
+pub(super) fn drainage(
     cavities: &Cavities,
     made: &[Made],
+    unserved: &[Unserved],
     map: &VoidMap,
     demand: &Demand,
     ctx: &Context,
-) {
+) -> Vec<Drainage> {
     let setup = &ctx.setup;
     let liquid = Liquid::from(&setup.resin);
-    let n = cavities.volumes_mm3.len();
-    let mut retained = vec![0.0; n];
-    let (mut pressure, mut time) = (vec![0.0_f64; n], vec![0.0_f64; n]);
+    let new = |mm3: &f64| Drainage {
+        volume_ml: mm3 * 1e-3,
+        drain_s: Some(0.0),
+        retained_ml: 0.0,
+        pressure_kpa: 0.0,
+    };
+    let mut out: Vec<Drainage> = cavities.volumes_mm3.iter().map(new).collect();
     // Puddles of the vented part, as its layers show them.
     let down = &demand.side(From::Top).tree;
     for root in down.roots() {
         let region = down.first_region(root);
         if let Some(cavity) = map.point_in(region).and_then(|p| cavities.at(&p)) {
-            retained[cavity as usize - 1] += down.sizes[root as usize].volume_mm3;
+            out[cavity as usize - 1].retained_ml += down.sizes[root as usize].volume_mm3 * 1e-3;
         }
     }
     for m in made {
-        let i = m.cavity as usize - 1;
+        let of = &mut out[m.cavity as usize - 1];
         let bore = Bore { diameter_mm: m.spot.diameter_mm, length_mm: m.spot.length_mm };
         match m.pool {
             None => {
                 let conductance = flow::conductance_mm3_s_kpa(bore, setup.resin.viscosity_pa_s);
                 let speed = setup.machine.lift_speed_mm_s;
                 let kpa = suction::vented_kpa(m.area_mm2, speed, conductance);
-                pressure[i] = pressure[i].max(kpa);
+                of.pressure_kpa = of.pressure_kpa.max(kpa);
             }
             Some(pool) => {
-                time[i] = time[i].max(size::drain_s(pool, bore, liquid));
-                retained[i] += m.held_mm3;
+                of.drain_s = of.drain_s.map(|s| s.max(size::drain_s(pool, bore, liquid)));
+                of.retained_ml += m.held_mm3 * 1e-3;
             }
         }
     }
-    let total: f64 = retained.iter().sum();
-    report.number("holes", made.len() as f64);
-    report.number("cavities", n as f64);
-    report.number("retained_ml", total * 1e-3);
-    report.number("pressure_kpa", pressure.iter().copied().fold(0.0, f64::max));
-    report.number("drain_s", time.iter().copied().fold(0.0, f64::max));
-    for i in 0..n {
+    for u in unserved.iter().filter(|u| u.need.from == From::Top) {
+        let cavity = u.place.and_then(|p| cavities.at(&p));
+        let drains = |c: u32| made.iter().any(|m| m.cavity == c && m.pool.is_some());
+        if let Some(cavity) = cavity.filter(|&c| !drains(c)) {
+            out[cavity as usize - 1].drain_s = None;
+        }
+    }
+    out
+}
+
+/// Stores the numbers of every cavity and their sums and extremes; `known` cavities were there
+/// before.
+pub(super) fn numbers(report: &mut Report, holes: usize, found: &[Drainage], known: usize) {
+    let drains = || found.iter().filter_map(|d| d.drain_s);
+    report.number("holes", holes as f64);
+    report.number("cavities", found.len() as f64);
+    report.number("retained_ml", found.iter().map(|d| d.retained_ml).sum());
+    report.number("pressure_kpa", found.iter().map(|d| d.pressure_kpa).fold(0.0, f64::max));
+    report.number("drain_s", drains().fold(0.0, f64::max));
+    for (i, d) in found.iter().enumerate() {
         let mut number = |what: &str, value: f64| {
-            report.number(&format!("cavity_{}_{what}", i + 1), value);
+            report.number(&format!("cavity_{}_{what}", known + i + 1), value);
         };
-        number("ml", cavities.volumes_mm3[i] * 1e-3);
-        number("retained_ml", retained[i] * 1e-3);
-        number("pressure_kpa", pressure[i]);
-        number("drain_s", time[i]);
+        number("ml", d.volume_ml);
+        number("retained_ml", d.retained_ml);
+        number("pressure_kpa", d.pressure_kpa);
+        if let Some(drain_s) = d.drain_s {
+            number("drain_s", drain_s);
+        }
     }
 }
 
@@ -249,7 +269,7 @@ fn left(report: &mut Report, options: &Vent, map: &VoidMap, demand: &Demand, noi
             "voids without an opening left: {pockets}; the largest, {volume:.2} mm³, is not \
              worth a hole"
         );
-        let mut finding = Finding::new(FindingCode::Pocket, Severity::Warning, &name, message)
+        let mut finding = Finding::new(FindingCode::Pocket, Severity::Note, &name, message)
             .measured(volume, options.least_cavity_mm3, "mm³")
             .remedy("fill them by fusing the model's shells");
         finding.place = map.point_in(region);
