@@ -41,7 +41,7 @@ def main(path: str) -> None:
     ]
     drawn, axes = plt.subplots(1, 3, figsize=(11, 4.6), layout="constrained")
     for ax, part in zip(axes, parts, strict=True):
-        plots.supports(part, setup, axes=ax)
+        plots.supports(part, setup, ax=ax)
     drawn.savefig(path, dpi=100)
 
 

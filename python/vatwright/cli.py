@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import vatwright as vw
-from vatwright import disk, sizes, terminal
+from vatwright import disk, plates, sizes, terminal
 from vatwright import report as reports
 from vatwright.errors import said
 from vatwright.options import Options
@@ -70,6 +70,15 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("report", type=Path, help="a report.json")
     show.add_argument("--html", type=Path, help="write it as a page instead")
     show.set_defaults(run=_show)
+
+    picture = commands.add_parser("picture", help="draw a model as it stands, as PNG")
+    picture.add_argument("file", type=Path, help="STL, OBJ or 3MF, or a finished part.cbor")
+    picture.add_argument("to", type=Path, help="the PNG to write")
+    picture.add_argument("--unit-mm", type=float, help="length of one unit of the file, mm")
+    picture.add_argument("--azimuth-deg", type=float, default=-60.0, help="where the eye stands")
+    picture.add_argument("--elevation-deg", type=float, default=20.0, help="how high it stands")
+    picture.add_argument("--size-px", type=int, default=640, help="longer side, pixels")
+    picture.set_defaults(run=_picture)
 
     setup = commands.add_parser("setup", help="list the built-in setups, or print one as TOML")
     setup.add_argument("name", nargs="?", help="built-in setup or TOML file")
@@ -191,7 +200,7 @@ def _prepare(options: argparse.Namespace) -> int:
     again = [o for o in run.batch.outcomes if o.ok and o.message]
     for outcome in again:
         terminal.warn(f"{outcome.source}: {outcome.message}")
-    page = options.out / "report.html"
+    page = options.out / "index.html"
     terminal.show(run.report, closing=[f"plates and report: {options.out}", f"page: {page}"])
     fates = [source["fate"] for source in run.report.sources]
     if all(fate == "failed" for fate in fates):
@@ -247,11 +256,22 @@ def _source(file: str, name: str, error: BaseException) -> Source:
 def _show(options: argparse.Namespace) -> int:
     report = reports.load(options.report)
     if options.html:
-        reports.save(report, options.html)
+        reports.save(report, options.html, pictures=plates.drawings(report, options.report.parent))
     else:
         _print_numbers(report)
         terminal.show(report)
     return FAULT if report.worst == "fault" else FINE
+
+
+def _picture(options: argparse.Namespace) -> int:
+    if options.file.suffix.lower() == ".cbor":
+        part = vw.Part.from_bytes(options.file.read_bytes())
+    else:
+        part = vw.Part(vw.repair(vw.Mesh.load(options.file, unit_mm=options.unit_mm)).value)
+    view = ("azimuth_deg", "elevation_deg", "size_px")
+    drawn = part.picture(**{name: getattr(options, name) for name in view})
+    disk.write_whole(options.to, drawn)
+    return FINE
 
 
 def _setup(options: argparse.Namespace) -> int:

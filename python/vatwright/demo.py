@@ -58,10 +58,11 @@ def main(folder: Path) -> int:
         if not outcome.ok:
             print(f"  {outcome.message}")
     before = [r for b in batches for r in b.reports()]
-    report = plates.save(packed, setup, folder, before=before, outcomes=outcomes)
+    estimate = vw.Estimate(clear=["signal-lens"])
+    report = plates.save(packed, setup, folder, before=before, outcomes=outcomes, estimate=estimate)
     print()
     terminal.show(report)
-    print(f"{time.perf_counter() - start:.1f} s; plates, report.json and report.html in {folder}")
+    print(f"{time.perf_counter() - start:.1f} s; begin with {folder / 'index.html'}")
     for caution in vw.CAUTIONS:
         print(f"- {caution}")
     return 0 if all(outcome.ok for outcome in outcomes) else 1

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from vatwright import disk, types
+from vatwright import disk, page, types
 from vatwright import report as reports
 from vatwright._core import Done, Estimate, Pack, Plate, Recipe, Report, Setup
 from vatwright.batch import Batch, batch
@@ -15,7 +15,13 @@ from vatwright.keep import Outcome
 from vatwright.output import Output
 from vatwright.types import Progress, Source
 
-__all__ = ["Run", "prepare", "save", "sources"]
+__all__ = ["Run", "drawings", "prepare", "save", "sources"]
+
+ENDINGS = ("3mf", "stl")
+"""Formats in which plates are written."""
+
+LOOK_PX = 180
+"""Longer side of a part's picture on the page; some six kilobytes."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +115,13 @@ def sources(outcomes: Sequence[Outcome], packed: Done[list[Plate]]) -> list[Sour
     return found
 
 
+def drawings(report: Report, folder: Path) -> list[str]:
+    """The pictures of a report's plates that lie in its folder."""
+    found = (folder / f"{r.part}.svg" for r in reports.every(report) if r.pass_ == "estimate")
+    inside = (path for path in found if path.resolve().parent == folder.resolve())
+    return [path.read_text(encoding="utf-8") for path in inside if path.is_file()]
+
+
 def save(
     packed: Done[list[Plate]],
     setup: Setup,
@@ -118,7 +131,10 @@ def save(
     outcomes: Sequence[Outcome] = (),
     estimate: Estimate | None = None,
 ) -> Report:
-    """Writes every plate as 3MF, STL and picture, and report.json and report.html beside them.
+    """Writes every plate as 3MF, STL and picture, and the pages that tell of them.
+
+    Those are index.html (what to do), report.html (everything that was found and measured) and
+    report.json.
 
     Plates and reports of an earlier run move to ``superseded`` in the folder, but for those that
     come out the same.
@@ -138,16 +154,22 @@ def save(
         OSError: a file cannot be written; the folder is then as it was.
     """
     with Output.held(folder) as output, output.replacing("plates") as made:
-        estimates, pictures = [], []
+        estimates, plans, looks, drawings = [], {}, {}, []
         for plate in packed.value:
             estimates.append((estimate or Estimate()).apply(plate, setup).report)
-            pictures.append(plate.picture_svg())
-            for ending in ("3mf", "stl"):
+            plans[plate.name] = plate.picture_svg(legend=False)
+            drawings.append(plate.picture_svg())
+            for ending in ENDINGS:
                 plate.save(made / f"{plate.name}.{ending}")
-            disk.write_whole(made / f"{plate.name}.svg", pictures[-1])
+            disk.write_whole(made / f"{plate.name}.svg", drawings[-1])
+            for on in plate.placed:
+                if on.part.name not in looks:
+                    looks[on.part.name] = on.part.picture(size_px=LOOK_PX)
         inner = [*before, packed.report, *estimates]
         report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
         reports.save(report, made / "report.json")
-        page = reports.to_html([report], title="Plates", pictures=pictures)
-        disk.write_whole(made / "report.html", page)
+        told = reports.to_html([report], title="Plates", pictures=drawings)
+        disk.write_whole(made / "report.html", told)
+        first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS)
+        disk.write_whole(made / "index.html", first)
     return report

@@ -10,6 +10,7 @@ from vatwright._core import Layers, Part, Plate, Setup, Survey
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.colors import Colormap
 
 __all__ = ["layer", "plate", "sections", "supports"]
 
@@ -17,9 +18,9 @@ __all__ = ["layer", "plate", "sections", "supports"]
 _OUTLINE_MM = 0.25
 
 
-def _axes(axes: Axes | None) -> Axes:
-    if axes is not None:
-        return axes
+def _axes(ax: Axes | None) -> Axes:
+    if ax is not None:
+        return ax
     try:
         from matplotlib import pyplot
     except ImportError as error:
@@ -27,9 +28,16 @@ def _axes(axes: Axes | None) -> Axes:
     return pyplot.subplots()[1]
 
 
-def layer(layers: Layers, k: int, *, axes: Axes | None = None) -> Axes:
+def _risk() -> Colormap:
+    """Dark red without reserve, pale where there is plenty: in lightness as well as in hue."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("risk", ["#7a0018", "#d1495b", "#edae8a", "#bcd4dc"])
+
+
+def layer(layers: Layers, k: int, *, ax: Axes | None = None) -> Axes:
     """Layer ``k`` as the printer shows it, in mm."""
-    ax = _axes(axes)
+    ax = _axes(ax)
     grid = layers.grid
     right = grid.x0_mm + grid.columns * grid.pitch_mm
     back = grid.y0_mm + grid.rows * grid.pitch_mm
@@ -39,9 +47,9 @@ def layer(layers: Layers, k: int, *, axes: Axes | None = None) -> Axes:
     return ax
 
 
-def sections(survey: Survey, *, axes: Axes | None = None) -> Axes:
+def sections(survey: Survey, *, ax: Axes | None = None) -> Axes:
     """Solid and sealed area over height: peel load and suction at a glance."""
-    ax = _axes(axes)
+    ax = _axes(ax)
     table = survey.sections()
     z = (np.arange(len(table["area_mm2"])) + 0.5) * survey.grid.layer_mm
     ax.plot(z, table["area_mm2"], label="solid")
@@ -51,9 +59,9 @@ def sections(survey: Survey, *, axes: Axes | None = None) -> Axes:
     return ax
 
 
-def plate(plate: Plate, *, axes: Axes | None = None) -> Axes:
+def plate(plate: Plate, *, ax: Axes | None = None) -> Axes:
     """A plate from above: the outline of every part, darker for taller ones."""
-    ax = _axes(axes)
+    ax = _axes(ax)
     tallest = max(plate.height_mm, 1e-9)
     for placed in plate.placed:
         mask = placed.part.layers(layer_mm=_OUTLINE_MM, pitch_mm=_OUTLINE_MM)
@@ -73,14 +81,14 @@ def plate(plate: Plate, *, axes: Axes | None = None) -> Axes:
     return ax
 
 
-def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None) -> Axes:
-    """A part on its supports from the side, each bar coloured by its reserve.
+def supports(part: Part, setup: Setup | None = None, *, ax: Axes | None = None) -> Axes:
+    """A part on its supports from the side, each bar coloured by its reserve, the risky ones dark.
 
     The reserve is what is left of strength over safety while the layer with the greatest section
     leaves the film: 1 unloaded, 0 at the limit. Necks count by their pull, bars by tension with
-    bending.
+    bending. The most loaded lie on top.
     """
-    ax = _axes(axes)
+    ax = _axes(ax)
     from matplotlib.collections import LineCollection, PolyCollection
 
     setup = setup or Setup()
@@ -109,12 +117,12 @@ def supports(part: Part, setup: Setup | None = None, *, axes: Axes | None = None
             facets = facets[np.argsort(-facets[:, :, 1].mean(axis=1))]
             shade = PolyCollection(list(facets[:, :, [0, 2]]), facecolor=colour, edgecolor="none")
             ax.add_collection(shade)
-    # Far bars first, so that near ones lie over them.
+    # The risky ones last, so that nothing lies over them.
     ends = frame.nodes[frame.beams]
-    order = np.argsort(-ends[:, :, 1].mean(axis=1))
+    order = np.argsort(-reserve, kind="stable")
     widths = np.concatenate([held.diameters_mm, necks])
     bars = LineCollection(
-        list(ends[order][:, :, [0, 2]]), cmap="viridis", linewidths=1.5 * widths[order]
+        list(ends[order][:, :, [0, 2]]), cmap=_risk(), linewidths=1.5 * widths[order]
     )
     bars.set_array(reserve[order])
     bars.set_clim(0.0, 1.0)

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import json
 import os
+from base64 import b64encode
 from collections.abc import Iterable, Iterator, Sequence
-from html import escape
+from importlib import resources
 from pathlib import Path as FilePath
 
 from vatwright._core import CAUTIONS, Finding, Report
 from vatwright.disk import write_whole
 from vatwright.errors import FormatError
 from vatwright.types import Path
+from vatwright.words import html, label
 
 __all__ = [
     "ORDER",
     "PLATE_HEAD",
+    "combined",
+    "drawing_uri",
+    "every",
     "from_json",
     "load",
     "plate_row",
     "rows",
     "save",
+    "template",
     "to_html",
     "to_json",
 ]
@@ -47,14 +53,16 @@ def from_json(text: str, *, place: str = "text") -> Report:
         raise FormatError(f"{place}: this is no report: {error}; make it again") from error
 
 
-def save(report: Report, path: Path) -> None:
+def save(report: Report, path: Path, *, pictures: Sequence[str] = ()) -> None:
     """Writes a report as JSON, or as HTML for a path that ends so; whole or not at all.
+
+    ``pictures`` are SVG documents for the page.
 
     Raises:
         OSError: the file cannot be written.
     """
-    html = FilePath(path).suffix.lower() in {".html", ".htm"}
-    write_whole(path, to_html([report]) if html else to_json(report))
+    page = FilePath(path).suffix.lower() in {".html", ".htm"}
+    write_whole(path, to_html([report], pictures=pictures) if page else to_json(report))
 
 
 def load(path: Path) -> Report:
@@ -72,37 +80,53 @@ def load(path: Path) -> Report:
     return from_json(text, place=place)
 
 
+def combined(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings gravest first, the notes of one kind as one with their number."""
+    graver, notes = [], dict[str, list[Finding]]()
+    for f in sorted(findings, key=lambda f: ORDER.index(f.severity)):
+        if f.severity == "note":
+            notes.setdefault(f.code, []).append(f)
+        else:
+            graver.append(f)
+    return graver + [_one_of(alike) for alike in notes.values()]
+
+
+def _one_of(alike: Sequence[Finding]) -> Finding:
+    largest = max(alike, key=lambda f: f.value or 0.0)
+    others = len({f.message for f in alike}) - 1
+    if not others:
+        return largest
+    return largest.replace(message=f"{largest.message} (and {others} more of this kind)")
+
+
 def rows(findings: Iterable[Finding]) -> list[tuple[str, str, str, str, str, str]]:
     """Findings as words, gravest first: severity, parts, code, layers, measure, message.
 
-    What is said of several parts in the same words is one row.
+    What is said of several parts in the same words is one row, and so are notes of one kind.
     """
+    findings = list(findings)
     table: dict[tuple[str, str, str, str, str], list[str]] = {}
-    for f in sorted(findings, key=lambda f: ORDER.index(f.severity)):
+    for f in combined(findings):
         layers = "" if f.layers is None else "–".join(dict.fromkeys(map(str, f.layers)))
-        measure = "" if f.value is None else f"{f.value:.4g} {f.unit}"
+        measure = "" if f.value is None else f"{f.value:.4g} {f.unit}".rstrip()
         if f.limit is not None:
-            measure += f" (limit {f.limit:.4g} {f.unit})"
+            measure += f" (limit {f.limit:.4g} {f.unit}".rstrip() + ")"
         message = f.message if not f.remedy else f"{f.message} → {f.remedy}"
+        alike = [f] if f.severity != "note" else findings
+        names = [g.part for g in alike if (g.severity, g.code) == (f.severity, f.code)]
         parts = table.setdefault((f.severity, f.code, layers, measure, message), [])
-        if f.part not in parts:
-            parts.append(f.part)
-    return [(key[0], ", ".join(parts), *key[1:]) for key, parts in table.items()]
+        parts.extend(name for name in dict.fromkeys(names) if name not in parts)
+    return [(key[0], _names(parts), *key[1:]) for key, parts in table.items()]
 
 
-_STYLE = """
-body { font: 15px/1.5 Georgia, serif; color: #26323a; background: #f6f3ec; margin: 0 }
-main { max-width: 62rem; margin: 2rem auto; padding: 0 1.5rem }
-h1 { font-size: 1.6rem; margin: 0 0 .2rem } h2 { font-size: 1.15rem; margin: 2rem 0 .5rem }
-table { border-collapse: collapse; width: 100%; background: #fffdf8 }
-th, td { text-align: left; vertical-align: top; padding: .35rem .6rem;
-  border-bottom: 1px solid #ddd5c4 }
-td.n { font-variant-numeric: tabular-nums; white-space: nowrap }
-.fault { color: #9b1c31; font-weight: bold } .warning { color: #8a5a00 } .note { color: #3f6172 }
-svg { max-width: 100%; height: auto; margin: 1rem 0 }
-details { margin: .4rem 0 } summary { cursor: pointer }
-footer { margin: 2.5rem 0; font-size: .85rem; color: #5c666b }
-"""
+def _names(parts: Sequence[str]) -> str:
+    """Names as long as they are few."""
+    shown = ", ".join(parts[:MANY])
+    return shown if len(parts) <= MANY else f"{shown} and {len(parts) - MANY} more"
+
+
+MANY = 4
+"""Names in a row; beyond that they are counted."""
 
 
 def to_html(
@@ -110,30 +134,62 @@ def to_html(
 ) -> str:
     """Reports as one page of HTML without scripts, fonts or pictures from elsewhere.
 
-    ``pictures`` are SVG documents to show above the findings.
+    Files that came to nothing are said first. ``pictures`` are SVG documents to show above the
+    findings.
     """
     findings = [f for report in reports for f in report.all_findings()]
-    counts = {s: sum(f.severity == s for f in findings) for s in ORDER}
+    counts = {s: sum(f.severity == s for f in combined(findings)) for s in ORDER}
     verdict = ", ".join(f"{n} {s}{'' if n == 1 else 's'}" for s, n in counts.items() if n)
-    body = [f"<h1>{escape(title)}</h1>", f"<p>{verdict or 'nothing found'}</p>"]
-    estimates = [r for report in reports for r in _all(report) if r.pass_ == "estimate"]
+    body = [f"<h1>{html(title)}</h1>", *(_lost(report) for report in reports)]
+    body.append(f"<p>{verdict or 'nothing found'}</p>")
+    estimates = [r for report in reports for r in every(report) if r.pass_ == "estimate"]
     if estimates:
-        body += ["<h2>Plates</h2>", _plates(estimates), *pictures]
+        body += ["<h2>Plates</h2>", _plates(estimates)]
+        body += [f'<p><img alt="a plate from above" src="{drawing_uri(p)}"></p>' for p in pictures]
     if findings:
         body += ["<h2>Findings</h2>", _findings(findings)]
     body += ["<h2>What was done</h2>", *(_numbers(report, open_=True) for report in reports)]
-    cautions = "".join(f"<li>{escape(c)}</li>" for c in CAUTIONS)
+    cautions = "".join(f"<li>{html(c)}</li>" for c in CAUTIONS)
     return (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title>'
-        f"<style>{_STYLE}</style><main>{''.join(body)}<footer><ul>{cautions}</ul></footer></main>"
-        "</html>\n"
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
+        f'content="width=device-width, initial-scale=1"><title>{html(title)}</title>'
+        f"<style>{template('page.css')}</style></head><body><main>{''.join(body)}</main>"
+        f"<footer><h2>Cautions</h2><ul>{cautions}</ul></footer></body></html>\n"
     )
 
 
-def _all(report: Report) -> Iterator[Report]:
+def drawing_uri(svg: str) -> str:
+    """A drawing as it stands within a page, where nothing in it can run or load anything."""
+    return f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}"
+
+
+def template(name: str) -> str:
+    """A file that pages are made with."""
+    return resources.files("vatwright").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def every(report: Report) -> Iterator[Report]:
+    """A report and all within it, depth first."""
     yield report
     for inner in report.inner:
-        yield from _all(inner)
+        yield from every(inner)
+
+
+def _lost(report: Report) -> str:
+    """The files that are on no plate."""
+    lost = [source for source in report.sources if source["fate"] != "printed"]
+    if not lost:
+        return ""
+    lines = "".join(
+        f'<tr><td class="fault">{html(s["fate"])}<td><bdi>{html(s["path"])}</bdi>'
+        f"<td>{html(s['message'])}<td>{html(s['remedy'])}"
+        for s in lost
+    )
+    return (
+        f"<h2>Files on no plate: {len(lost)} of {len(report.sources)}</h2>"
+        f'<div class="wide"><table><tr><th>What became of it<th>File<th>Why<th>What to do{lines}'
+        "</table></div>"
+    )
 
 
 PLATE_HEAD = ("Plate", "Layers", "Hours", "Resin, ml", "Mass, g", "Refills", "Price")
@@ -157,9 +213,9 @@ def plate_row(estimate: Report) -> tuple[str, ...]:
 def _plates(estimates: Iterable[Report]) -> str:
     head = "".join(f"<th>{h}" for h in PLATE_HEAD)
     lines = "".join(
-        "<tr>" + "".join(f'<td class="n">{escape(c)}' for c in plate_row(e)) for e in estimates
+        "<tr>" + "".join(f'<td class="n">{html(c)}' for c in plate_row(e)) for e in estimates
     )
-    return f"<table><tr>{head}{lines}</table>"
+    return f'<div class="wide"><table><tr>{head}{lines}</table></div>'
 
 
 def _findings(findings: Sequence[Finding]) -> str:
@@ -167,18 +223,19 @@ def _findings(findings: Sequence[Finding]) -> str:
         f"<th>{h}" for h in ("", "Part", "Kind", "Layers", "Measure", "What, and what to do")
     )
     lines = "".join(
-        f'<tr><td class="{row[0]}">{row[0]}' + "".join(f"<td>{escape(c)}" for c in row[1:])
+        f'<tr><td class="{row[0]}">{row[0]}'
+        + "".join(f"<td>{html(c)}" for c in (row[1], label(row[2]), *row[3:]))
         for row in rows(findings)
     )
-    return f"<table><tr>{head}{lines}</table>"
+    return f'<div class="wide"><table><tr>{head}{lines}</table></div>'
 
 
 def _numbers(report: Report, *, open_: bool = False) -> str:
-    pairs = [(k, f"{v:.6g}") for k, v in report.numbers.items()]
-    pairs += list(report.words.items())
-    table = "".join(f'<tr><td>{escape(k)}<td class="n">{escape(v)}' for k, v in pairs)
+    pairs = [(label(k), f"{v:.6g}") for k, v in report.numbers.items()]
+    pairs += [(label(k), v) for k, v in report.words.items()]
+    table = "".join(f'<tr><td>{html(k)}<td class="n">{html(v)}' for k, v in pairs)
     inner = "".join(_numbers(r) for r in report.inner)
-    name = escape(" · ".join(filter(None, (report.pass_, report.part))))
+    name = html(" · ".join(filter(None, (report.pass_, report.part))))
     return (
         f"<details{' open' if open_ else ''}><summary>{name}</summary>"
         f"{f'<table>{table}</table>' if table else ''}{inner}</details>"

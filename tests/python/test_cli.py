@@ -98,10 +98,21 @@ def test_files_become_plates(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert picture.count("<title>crate") == 3
     report = reports.load(out / "report.json")
     assert [r.pass_ for r in report.inner][-1] == "estimate"
-    assert picture in (out / "report.html").read_text()
     told = capsys.readouterr().out
+    shown = reports.drawing_uri(picture)
+    assert shown in (out / "report.html").read_text()
+    again = tmp_path / "again.html"
+    assert main(["show", str(out / "report.json"), "--html", str(again)]) == 0
+    assert shown in again.read_text()
     assert plates[0].stem in told
     assert f"{report.inner[-1].numbers['resin_total_ml']:.1f}" in told
+
+
+def test_a_model_becomes_a_picture(tmp_path: Path) -> None:
+    box(8.0).save(tmp_path / "crate.stl")
+    to = tmp_path / "crate.png"
+    assert main(["picture", str(tmp_path / "crate.stl"), str(to), "--size-px", "64"]) == 0
+    assert to.read_bytes().startswith(b"\x89PNG")
 
 
 def test_the_command_is_installed() -> None:

@@ -127,5 +127,12 @@ def test_a_picture_shows_every_bar() -> None:
     reserve = bars.get_array()
     assert reserve is not None and len(reserve) == len(s.members) + len(s.tips)
     assert 0.0 < reserve.min() < reserve.max() <= 1.0
+    # The risky stand out: darker than the safe ones on a white page, and over them.
+    ends = np.array([reserve.min(), reserve.max()])
+    red, green, blue, _ = np.asarray(bars.cmap(bars.norm(ends))).T
+    light = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    assert light[0] < light[1] - 0.1
+    assert (np.diff(reserve) <= 1e-12).all()
+    assert bars.cmap(0.0)[0] > 0.4 > bars.cmap(0.0)[1]
     with pytest.raises(ValueError, match="no supports"):
         plots.supports(part.bare(), SETUP)
