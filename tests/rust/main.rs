@@ -1,5 +1,6 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
+mod batching;
 mod boolean;
 mod check;
 mod check_loads;
@@ -26,6 +27,7 @@ mod orient_rank;
 mod orient_steps;
 mod orient_turned;
 mod pack;
+mod pack_boxes;
 mod pack_strip;
 mod picture;
 mod plane;

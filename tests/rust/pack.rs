@@ -8,18 +8,18 @@ use vatwright::passes::pack::{
 };
 use vatwright::{Context, Done, Job, Part, Plate, Role, Setup};
 
-fn block(name: &str, x: f64, y: f64, z: f64) -> Part {
+pub(crate) fn block(name: &str, x: f64, y: f64, z: f64) -> Part {
     Part::new(shapes::cuboid(x, y, z).unwrap().mesh().clone().renamed(name).try_into().unwrap())
 }
 
-fn setup(width: f64, depth: f64) -> Setup {
+pub(crate) fn setup(width: f64, depth: f64) -> Setup {
     let mut s = Setup::default();
     s.machine.width_mm = width;
     s.machine.depth_mm = depth;
     s
 }
 
-fn pack(pack: &Pack, parts: Vec<Part>, setup: Setup) -> Done<Vec<Plate>> {
+pub(crate) fn pack(pack: &Pack, parts: Vec<Part>, setup: Setup) -> Done<Vec<Plate>> {
     pack.apply(parts, &Context::new(setup)).unwrap()
 }
 

@@ -27,6 +27,13 @@ impl Placed {
             UnitQuaternion::from_axis_angle(&Vector3::z_axis(), self.turn_deg.to_radians()),
         )
     }
+
+    /// Box around everything of it, in plate coordinates.
+    pub fn bounds(&self) -> Bounds {
+        let pose = self.pose();
+        let surfaces = self.part.surfaces(&crate::part::Role::ALL);
+        surfaces.iter().fold(Bounds::EMPTY, |b, s| b.union(&s.mesh.bounds_at(&(pose * s.pose))))
+    }
 }
 
 /// Parts that print together. The plate's origin is its front left corner.
@@ -69,12 +76,6 @@ impl Plate {
 
     /// Box around everything on the plate.
     pub fn bounds(&self) -> Bounds {
-        self.placed.iter().fold(Bounds::EMPTY, |b, p| {
-            let pose = p.pose();
-            p.part
-                .surfaces(&crate::part::Role::ALL)
-                .iter()
-                .fold(b, |b, s| b.union(&s.mesh.bounds_at(&(pose * s.pose))))
-        })
+        self.placed.iter().fold(Bounds::EMPTY, |b, p| b.union(&p.bounds()))
     }
 }

@@ -2,10 +2,14 @@
 //!
 //! A plate is at least as long as each of its parts. So when the parts of height ≥ h need n(h)
 //! plates, the k-th longest plate is at least as high as the greatest h with n(h) ≥ k. The plates
-//! needed are bounded from below by count, by area and by discs.
+//! needed are bounded from below by count, by area and by discs. Where heights are mixed the
+//! batching relaxation says more: it shares plates among parts as if outlines could be cut up.
 
-use super::plan::{Goal, Printer};
+use super::batching::{Kind, Problem, STEPS, UNITS, steps, time_of, units_of};
+use super::plan::{Goal, Printer, Task};
 use super::polygon::{Point2, bounds, distance};
+use crate::context::Context;
+use crate::error::Result;
 
 /// What one part needs of a plate.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,17 +70,17 @@ pub fn least_plates(
 }
 
 /// Lower bound on the goal, s. `needs` holds every part that goes onto some plate.
-pub(super) fn lower_bound_s(
-    needs: &[Need],
-    printers: &[Printer],
-    gap_mm: f64,
-    max_parts: Option<usize>,
-    goal: Goal,
-) -> f64 {
+///
+/// The greater of two: plates counted by [`least_plates`], and the batching relaxation, in which
+/// a part takes the area that nothing else may use and a plate has its usable rectangle grown by
+/// the gap. Both hold for every way to lay true outlines, at any turn; groups, due times and
+/// keep-outs only make plans longer.
+pub(super) fn lower_bound_s(needs: &[Need], task: &Task<'_>, ctx: &Context) -> Result<f64> {
+    let (printers, gap_mm) = (&task.printers, task.gap_mm);
     let mut needs = needs.to_vec();
     needs.sort_by(|a, b| b.height_mm.total_cmp(&a.height_mm));
     let quickest = |h: f64| {
-        let able = printers.iter().filter(|p| p.height_mm + 1e-6 >= h);
+        let able = printers.iter().filter(|p| p.takes(h));
         able.map(|p| p.time_s(h)).fold(f64::INFINITY, f64::min)
     };
     // Any plate is inside this rectangle, and none is quicker than the quickest printer.
@@ -84,29 +88,72 @@ pub(super) fn lower_bound_s(
         printers.iter().fold([0.0, 0.0], |r: Point2, p| [r[0].max(p.room[0]), r[1].max(p.room[1])]);
     let mut by_plates = 0.0;
     let mut plates = 0;
-    for (n, need) in least_plates(&needs, room, gap_mm, max_parts).into_iter().zip(&needs) {
+    for (n, need) in least_plates(&needs, room, gap_mm, task.max_parts).into_iter().zip(&needs) {
         by_plates += (n - plates) as f64 * quickest(need.height_mm);
         plates = n;
     }
-    // Each part pays at least its share of the area of the plate it is on.
-    let by_share: f64 = needs
-        .iter()
-        .map(|n| {
-            let able = printers.iter().filter(|p| p.height_mm + 1e-6 >= n.height_mm);
-            able.map(|p| p.time_s(n.height_mm) / ((p.room[0] + gap_mm) * (p.room[1] + gap_mm)))
-                .fold(f64::INFINITY, f64::min)
-                * n.area_mm2
-        })
-        .sum();
-    let total = by_plates.max(by_share);
-    match goal {
-        Goal::TotalTime => total,
+    let count = printers.len().max(1) as f64;
+    Ok(match task.goal {
+        Goal::TotalTime => {
+            let even = vec![1.0; printers.len()];
+            by_plates.max(batching_bound_s(&needs, printers, gap_mm, &even, ctx)?)
+        }
+        // The last printer is done no sooner than any weighted mean of all.
         Goal::FinishTime => {
-            let longest = needs.first().map_or(0.0, |n| quickest(n.height_mm));
-            longest.max(total / printers.len().max(1) as f64)
+            let even = vec![1.0 / count; printers.len()];
+            let tallest = needs.first().map_or(0.0, |n| n.height_mm);
+            let speed = |p: &Printer| p.capacity_mm2(gap_mm) / p.time_s(tallest).max(1e-9);
+            let all: f64 = printers.iter().map(speed).sum();
+            let by_speed: Vec<f64> = printers.iter().map(|p| speed(p) / all).collect();
+            let mut bound = quickest(tallest).max(by_plates / count);
+            for weights in [even, by_speed] {
+                bound = bound.max(batching_bound_s(&needs, printers, gap_mm, &weights, ctx)?);
+            }
+            bound
+        }
+    })
+}
+
+/// Rows that the linear programme may have: its time grows with their cube.
+const MOST_ROWS: usize = 200;
+
+/// Bound on the weighted sum of the printers' times, s.
+fn batching_bound_s(
+    needs: &[Need],
+    printers: &[Printer],
+    gap_mm: f64,
+    weights: &[f64],
+    ctx: &Context,
+) -> Result<f64> {
+    let slowest =
+        needs.iter().flat_map(|n| printers.iter().map(|p| steps(p.time_s(n.height_mm)))).max();
+    // Many different parts are made alike by rounding times and sizes down, which keeps the bound.
+    for coarse in 0..=COARSEST {
+        let grain = match coarse {
+            0 => 1,
+            _ => (slowest.unwrap_or(0) << coarse >> 12).max(1),
+        };
+        let kind = |n: &Need| {
+            let of = |(p, weight): (&Printer, &f64)| {
+                let size = units_of(n.area_mm2, p.capacity_mm2(gap_mm), UNITS, f64::floor);
+                let cost = steps(p.time_s(n.height_mm)) / grain * grain;
+                let fits = p.takes(n.height_mm);
+                (steps(cost as f64 / STEPS * weight), fits.then_some(size >> coarse << coarse))
+            };
+            let (costs, sizes) = printers.iter().zip(weights).map(of).unzip();
+            Kind { costs, sizes }
+        };
+        let kinds: Vec<Kind> = needs.iter().map(kind).collect();
+        let problem = Problem::new(&kinds, &vec![UNITS; printers.len()]);
+        if problem.rows() <= MOST_ROWS || coarse == COARSEST {
+            return problem.lower_bound(&ctx.job).map(time_of);
         }
     }
+    Ok(0.0)
 }
+
+/// Halvings of precision after which there are few rows whatever the parts.
+const COARSEST: u32 = 8;
 
 /// Radius of a disc inside a shadow: a grid of centres, then the best one refined. Any centre
 /// gives a valid disc, so the bound that uses it stays valid.

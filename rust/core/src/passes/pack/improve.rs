@@ -2,7 +2,7 @@
 //! emptiest plate is squeezed onto the others, plates are built by squeezing, tallest parts first,
 //! and parts trade places. A plan is kept only when it is no worse.
 
-use super::plan::{Goal, Load, Plan, Search, Task, order, sort};
+use super::plan::{Goal, Plan, PlateInProgress, Search, Task, order, sort};
 use crate::context::Context;
 use crate::error::Result;
 use std::collections::BTreeSet;
@@ -67,7 +67,7 @@ fn all_partitions<'a>(
     let units: Vec<usize> = order(task).into_iter().filter(|u| !misfits.contains(u)).collect();
     let full = (1usize << units.len()) - 1;
     // The cheapest plate for each set; a set fits only when its subsets do.
-    let mut plates: Vec<Option<(f64, Load<'a>)>> = vec![None; full + 1];
+    let mut plates: Vec<Option<(f64, PlateInProgress<'a>)>> = vec![None; full + 1];
     for set in 1..=full {
         let bits = || (0..units.len()).filter(move |b| set >> b & 1 == 1);
         let smaller = bits().map(|b| set & !(1 << b)).filter(|s| *s != 0);
@@ -76,10 +76,10 @@ fn all_partitions<'a>(
         }
         let members: Vec<usize> = bits().map(|b| units[b]).collect();
         for printer in 0..task.printers.len() {
-            if let Some(load) = packed(task, printer, &members, search)? {
-                let time = task.printers[printer].time_s(load.height_mm);
+            if let Some(plate) = packed(task, printer, &members, search)? {
+                let time = task.printers[printer].time_s(plate.height_mm);
                 if plates[set].as_ref().is_none_or(|(t, _)| time < *t) {
-                    plates[set] = Some((time, load));
+                    plates[set] = Some((time, plate));
                 }
             }
         }
@@ -103,12 +103,12 @@ fn all_partitions<'a>(
         }
         best[set] = least;
     }
-    let mut plan = Plan { loads: Vec::new(), misfits: misfits.to_vec() };
+    let mut plan = Plan { plates: Vec::new(), misfits: misfits.to_vec() };
     let mut left = full;
     while left != 0 {
         let plate = best[left].1;
         match plates[plate].take() {
-            Some((_, load)) => plan.loads.push(load),
+            Some((_, plate)) => plan.plates.push(plate),
             // The budget ended before every single unit was packed.
             None => {
                 plan.misfits
@@ -127,16 +127,16 @@ fn packed<'a>(
     printer: usize,
     units: &[usize],
     search: &mut Search<'_>,
-) -> Result<Option<Load<'a>>> {
+) -> Result<Option<PlateInProgress<'a>>> {
     let mut units = units.to_vec();
     units.sort_by(|&a, &b| task.units[b].area_mm2.total_cmp(&task.units[a].area_mm2));
-    let mut load = Load::new(task, printer);
+    let mut plate = PlateInProgress::new(task, printer);
     for u in units {
-        if !load.insert(task, u) && !load.squeeze(task, u, search)? {
+        if !plate.insert(task, u) && !plate.squeeze(task, u, search)? {
             return Ok(None);
         }
     }
-    Ok(Some(load))
+    Ok(Some(plate))
 }
 
 /// Builds the plan anew, plate by plate in placing order: what finds no free place is squeezed in
@@ -151,7 +151,7 @@ fn rebuild<'a>(
     /// Different outlines in a row that may fail before clearly smaller ones have their turn.
     const TRIES: usize = 3;
     const SMALLER: f64 = 0.8;
-    let mut plan = Plan { loads: Vec::new(), misfits: misfits.to_vec() };
+    let mut plan = Plan { plates: Vec::new(), misfits: misfits.to_vec() };
     let mut rest: Vec<usize> = order(task).into_iter().filter(|u| !misfits.contains(u)).collect();
     while let Some(&first) = rest.first() {
         if search.is_over() {
@@ -160,27 +160,27 @@ fn rebuild<'a>(
         }
         plan.fill(task, &[first], favour, ctx)?;
         rest.remove(0);
-        let Some(load) = plan.loads.last_mut() else { continue };
+        let Some(plate) = plan.plates.last_mut() else { continue };
         let mut failed: BTreeSet<Vec<usize>> = BTreeSet::new();
         let (mut in_a_row, mut smallest, mut below) = (0, f64::INFINITY, f64::INFINITY);
         let mut left = Vec::with_capacity(rest.len());
         for u in rest {
             search.checkpoint()?;
             let unit = &task.units[u];
-            if unit.height_mm > load.height_mm {
+            if unit.height_mm > plate.height_mm {
                 left.push(u);
-            } else if load.insert(task, u) {
+            } else if plate.insert(task, u) {
             } else if unit.area_mm2 >= below
                 || search.is_over()
-                || !load.has_room_for(task, unit)
-                || failed.contains(&unit.kinds)
+                || !plate.has_room_for(task, unit)
+                || failed.contains(&unit.outlines)
             {
                 left.push(u);
-            } else if load.squeeze(task, u, search)? {
+            } else if plate.squeeze(task, u, search)? {
                 in_a_row = 0;
             } else {
                 left.push(u);
-                failed.insert(unit.kinds.clone());
+                failed.insert(unit.outlines.clone());
                 in_a_row += 1;
                 smallest = smallest.min(unit.area_mm2);
                 if in_a_row == TRIES {
@@ -199,22 +199,22 @@ const HOPEFUL: f64 = 0.85;
 /// Squeezes the parts of the emptiest plate onto others; true when none is left. What has moved
 /// before one resists stays where it went.
 fn dissolve<'a>(task: &Task<'a>, plan: &mut Plan<'a>, search: &mut Search<'_>) -> Result<bool> {
-    let area = |q: usize| plan.loads[q].area_mm2;
-    let emptiest = (0..plan.loads.len()).min_by(|&a, &b| area(a).total_cmp(&area(b)));
+    let area = |q: usize| plan.plates[q].area_mm2;
+    let emptiest = (0..plan.plates.len()).min_by(|&a, &b| area(a).total_cmp(&area(b)));
     let Some(q) = emptiest else { return Ok(false) };
-    let others = || (0..plan.loads.len()).filter(|&p| p != q);
-    let room: f64 = others().map(|p| plan.loads[p].capacity_mm2(task)).sum();
+    let others = || (0..plan.plates.len()).filter(|&p| p != q);
+    let room: f64 = others().map(|p| plan.plates[p].capacity_mm2(task)).sum();
     if others().map(area).sum::<f64>() + area(q) > HOPEFUL * room {
         return Ok(false);
     }
-    let mut units = units_of(&plan.loads[q]);
+    let mut units = units_of(&plan.plates[q]);
     sort(task, &mut units);
     for u in units {
         if !squeeze_elsewhere(task, plan, q, u, search)? {
             return Ok(false);
         }
     }
-    plan.loads.remove(q);
+    plan.plates.remove(q);
     Ok(true)
 }
 
@@ -230,18 +230,18 @@ fn squeeze_elsewhere<'a>(
     /// Times that all plates are tried, each time with twice the patience.
     const TURNS: usize = 3;
     let unit = &task.units[u];
-    let due = |l: &Load<'_>| l.owner.iter().map(|&v| task.units[v].due).min();
-    let takes = |l: &Load<'_>| l.height_mm >= unit.height_mm && due(l) <= Some(unit.due);
+    let due = |l: &PlateInProgress<'_>| l.owner.iter().map(|&v| task.units[v].due).min();
+    let takes = |l: &PlateInProgress<'_>| l.height_mm >= unit.height_mm && due(l) <= Some(unit.due);
     let mut others: Vec<usize> =
-        (0..plan.loads.len()).filter(|&p| p != q && takes(&plan.loads[p])).collect();
-    others.sort_by(|&a, &b| plan.loads[a].area_mm2.total_cmp(&plan.loads[b].area_mm2));
+        (0..plan.plates.len()).filter(|&p| p != q && takes(&plan.plates[p])).collect();
+    others.sort_by(|&a, &b| plan.plates[a].area_mm2.total_cmp(&plan.plates[b].area_mm2));
     let usual = search.effort;
     let mut moved = false;
     'search: for _ in 0..TURNS {
         for &p in &others {
-            moved = !search.is_over() && plan.loads[p].squeeze(task, u, search)?;
+            moved = !search.is_over() && plan.plates[p].squeeze(task, u, search)?;
             if moved {
-                plan.loads[q] = plan.loads[q].without(task, u);
+                plan.plates[q] = plan.plates[q].without(task, u);
                 break 'search;
             }
         }
@@ -252,8 +252,8 @@ fn squeeze_elsewhere<'a>(
 }
 
 /// The units on a plate.
-fn units_of(load: &Load<'_>) -> Vec<usize> {
-    let mut units = load.owner.clone();
+fn units_of(plate: &PlateInProgress<'_>) -> Vec<usize> {
+    let mut units = plate.owner.clone();
     units.dedup(); // the parts of a unit stand side by side in the list
     units
 }
@@ -264,7 +264,7 @@ fn trade<'a>(task: &Task<'a>, start: Plan<'a>, search: &mut Search<'_>) -> Resul
     let mut progress = true;
     while progress && !search.is_over() {
         progress = false;
-        for q in 0..best.loads.len() {
+        for q in 0..best.plates.len() {
             while let Some(plan) = trade_from(task, &best, q, search)? {
                 best = plan;
                 progress = true;
@@ -280,14 +280,14 @@ fn trade_from<'a>(
     q: usize,
     search: &mut Search<'_>,
 ) -> Result<Option<Plan<'a>>> {
-    let from = &plan.loads[q];
+    let from = &plan.plates[q];
     let mut tallest = units_of(from);
     tallest.retain(|&u| task.units[u].height_mm >= from.height_mm);
     let (Some(&u), 1) = (tallest.first(), tallest.len()) else { return Ok(None) };
     let up = &task.units[u];
     let rest = from.without(task, u);
     let now = plan.score(task);
-    for (p, to) in plan.loads.iter().enumerate() {
+    for (p, to) in plan.plates.iter().enumerate() {
         if p == q || to.height_mm < up.height_mm {
             continue;
         }
@@ -303,7 +303,7 @@ fn trade_from<'a>(
             if down.height_mm >= up.height_mm
                 || down.due != up.due
                 || !rest.has_room_for(task, down)
-                || !tried.insert(down.kinds.clone())
+                || !tried.insert(down.outlines.clone())
             {
                 continue;
             }
@@ -315,8 +315,8 @@ fn trade_from<'a>(
                 continue;
             }
             let mut next = plan.clone();
-            next.loads[p] = left;
-            next.loads[q] = right;
+            next.plates[p] = left;
+            next.plates[q] = right;
             if next.score(task) < now {
                 return Ok(Some(next));
             }

@@ -5,8 +5,8 @@
 //! share bound it: non-zero winding of those few closed chains is the shadow, at the cost of one
 //! look at each facet and without a boolean over all of them.
 
-use super::polygon::{Point2, distance, signed_area_mm2, turn};
-use super::shape::Ring;
+use super::nfp::Ring;
+use super::polygon::{Point2, convex_hull, distance, perimeter_mm, signed_area_mm2, turn};
 use crate::context::Context;
 use crate::error::Result;
 use crate::layers::{Fill, Grid, Layer, Layers, SUBPIXEL, Scan, Surface};
@@ -198,8 +198,34 @@ fn minus(p: Point2, q: Point2) -> Point2 {
     [p[0] - q[0], p[1] - q[1]]
 }
 
-/// The outer rings of a shadow, loosened and filled: what the packer keeps apart.
-pub(super) fn packing_rings(shadow: &[Vec<Vec<Point2>>]) -> Vec<Vec<Point2>> {
+/// The convex hull of everything that casts a shadow, mm: the box around it at any turn is the
+/// part's own.
+pub(super) fn extent(surfaces: &[Surface<'_>]) -> Vec<Point2> {
+    let flat = surfaces.iter().filter(|s| s.fill != Fill::Cavity).flat_map(|s| {
+        s.mesh.vertices().iter().map(|v| {
+            let p = s.pose * v;
+            [p.x, p.y]
+        })
+    });
+    convex_hull(flat.collect())
+}
+
+/// What the packer keeps apart: the outer rings of a shadow, loosened and filled, and how far they
+/// may lie inside the true ones, mm. Where the shadow is convex its hull is, and it is exact.
+pub(super) fn packing_rings(
+    shadow: &[Vec<Vec<Point2>>],
+    hull: &[Point2],
+) -> (Vec<Vec<Point2>>, f64) {
+    if let [only] = shadow {
+        let missing = signed_area_mm2(hull) - signed_area_mm2(&only[0]);
+        if missing <= 2.0 * SNAP_MM * perimeter_mm(hull) {
+            return (vec![loosened(hull, STAND_OFF_MM, STAND_OFF_MM)], 0.0);
+        }
+    }
+    (loosened_rings(shadow), SNAP_MM)
+}
+
+fn loosened_rings(shadow: &[Vec<Vec<Point2>>]) -> Vec<Vec<Point2>> {
     let loosen = |notch: f64| -> Vec<Vec<Point2>> {
         shadow.iter().map(|s| loosened(&s[0], STAND_OFF_MM, notch)).collect()
     };
@@ -248,7 +274,7 @@ pub(super) fn bands(
         let shapes = grown_rows(&seen, &grid);
         let from = if i == 0 { f64::NEG_INFINITY } else { f64::from(first) * layer_mm - gap_mm };
         let z_mm = [from, (first as usize + layers.len()) as f64 * layer_mm];
-        rings.extend(packing_rings(&shapes).into_iter().map(|points| Ring { points, z_mm }));
+        rings.extend(loosened_rings(&shapes).into_iter().map(|points| Ring { points, z_mm }));
         if i == 0 {
             lowest = shapes;
         }
@@ -275,7 +301,8 @@ fn grown_rows(layer: &Layer, grid: &Grid) -> Shadow {
 }
 
 /// Least area of a filled shadow grown by `by_mm` on all sides, mm²: Steiner's formula with the
-/// perimeter of the convex hull, which any connected shape reaches.
+/// perimeter of the convex hull, which any connected shape reaches. What the shadow may lie
+/// outside the true one is taken off.
 ///
 /// Growing by a segment makes every line through the shape along it longer by the segment, so it
 /// adds at least the segment times the shape's width across. A polygon within the disc of growth
@@ -289,13 +316,14 @@ pub(super) fn grown_area_mm2(shadow: &[Vec<Vec<Point2>>], by_mm: f64) -> f64 {
             let along = ring.iter().map(|p| n[0] * p[0] + n[1] * p[1]);
             let (lo, hi) =
                 along.fold((f64::MAX, f64::MIN), |(lo, hi): (f64, f64), v| (lo.min(v), hi.max(v)));
-            hi - lo
+            hi - lo - 2.0 * SNAP_MM
         };
         shadow.iter().map(|s| width(&s[0])).fold(0.0, f64::max)
     };
     let widths: f64 =
         (0..SEGMENTS).map(|k| widest((f64::from(2 * k) * half).sin_cos().into())).sum();
-    let filled: f64 = shadow.iter().map(|s| signed_area_mm2(&s[0])).sum();
+    let filled = |s: &Vec<Vec<Point2>>| signed_area_mm2(&s[0]) - SNAP_MM * perimeter_mm(&s[0]);
+    let filled: f64 = shadow.iter().map(|s| filled(s).max(0.0)).sum();
     let polygon = f64::from(SEGMENTS) * by_mm * by_mm * (2.0 * half).sin();
     filled + 2.0 * by_mm * half.sin() * widths + polygon
 }

@@ -1,11 +1,11 @@
 //! Which parts share a plate: the sorted greedy start. A plate costs its tallest part, so parts of
 //! like height belong together.
 
+use super::guided_local_search::{Effort, separate};
+use super::layout::Layout;
+use super::nfp::{NfpCache, Placement};
 use super::polygon::Point2;
 use super::rng::Rng;
-use super::scene::Scene;
-use super::separate::{Effort, separate};
-use super::shape::{Catalogue, Spot};
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::layers::layers_to;
@@ -18,7 +18,7 @@ use std::time::Instant;
 #[derive(Clone, Debug)]
 pub(super) struct Unit {
     /// Outline of each part.
-    pub(super) kinds: Vec<usize>,
+    pub(super) outlines: Vec<usize>,
     /// Height of the tallest, mm.
     pub(super) height_mm: f64,
     /// Sum of the outlines grown by half the gap, mm².
@@ -34,7 +34,7 @@ pub(super) struct Printer {
     pub(super) room: Point2,
     pub(super) height_mm: f64,
     /// Outlines that are kept free, at their place.
-    pub(super) keep_out: Vec<Spot>,
+    pub(super) keep_out: Vec<Placement>,
     pub(super) setup: Setup,
 }
 
@@ -42,6 +42,16 @@ impl Printer {
     /// Time of a plate whose tallest part is so high, s.
     pub(super) fn time_s(&self, height_mm: f64) -> f64 {
         time::print_of(&self.setup, layers_to(height_mm, self.setup.exposure.layer_mm))
+    }
+
+    /// Whether a part of this height can be printed at all.
+    pub(super) fn takes(&self, height_mm: f64) -> bool {
+        height_mm <= self.height_mm + 1e-6
+    }
+
+    /// Area of a plate for outlines grown by half the gap, mm².
+    pub(super) fn capacity_mm2(&self, gap_mm: f64) -> f64 {
+        (self.room[0] + gap_mm) * (self.room[1] + gap_mm)
     }
 }
 
@@ -58,7 +68,7 @@ pub enum Goal {
 
 /// A task for the planner.
 pub(super) struct Task<'a> {
-    pub(super) cat: &'a Catalogue,
+    pub(super) nfps: &'a NfpCache,
     pub(super) units: Vec<Unit>,
     pub(super) printers: Vec<Printer>,
     pub(super) goal: Goal,
@@ -74,10 +84,10 @@ pub(super) struct Task<'a> {
 
 /// A plate in the making.
 #[derive(Clone)]
-pub(super) struct Load<'a> {
+pub(super) struct PlateInProgress<'a> {
     pub(super) printer: usize,
-    pub(super) scene: Scene<'a>,
-    /// Unit of each movable spot, in the order of the spots.
+    pub(super) layout: Layout<'a>,
+    /// Unit of each movable placement, in the order of the placements.
     pub(super) owner: Vec<usize>,
     pub(super) height_mm: f64,
     pub(super) area_mm2: f64,
@@ -88,7 +98,7 @@ pub(super) struct Load<'a> {
 /// All plates, and the units that fit none.
 #[derive(Clone)]
 pub(super) struct Plan<'a> {
-    pub(super) loads: Vec<Load<'a>>,
+    pub(super) plates: Vec<PlateInProgress<'a>>,
     pub(super) misfits: Vec<usize>,
 }
 
@@ -105,52 +115,63 @@ pub(super) struct Score {
 /// Pull of parts towards the front left corner.
 const PULL: Point2 = [1.0, 0.02];
 
-impl<'a> Load<'a> {
-    pub(super) fn new(task: &Task<'a>, printer: usize) -> Load<'a> {
+impl<'a> PlateInProgress<'a> {
+    pub(super) fn new(task: &Task<'a>, printer: usize) -> PlateInProgress<'a> {
         let p = &task.printers[printer];
-        let mut scene = Scene::new(task.cat, p.room);
-        scene.spots.clone_from(&p.keep_out);
-        scene.fixed = scene.spots.len();
+        let mut layout = Layout::new(task.nfps, p.room);
+        layout.placements.clone_from(&p.keep_out);
+        layout.fixed = layout.placements.len();
         let owner = Vec::new();
-        Load { printer, scene, owner, height_mm: 0.0, area_mm2: 0.0, refused: BTreeSet::new() }
+        PlateInProgress {
+            printer,
+            layout,
+            owner,
+            height_mm: 0.0,
+            area_mm2: 0.0,
+            refused: BTreeSet::new(),
+        }
     }
 
     /// Area of the plate for outlines grown by half the gap, mm².
     pub(super) fn capacity_mm2(&self, task: &Task<'_>) -> f64 {
-        let room = task.printers[self.printer].room;
-        (room[0] + task.gap_mm) * (room[1] + task.gap_mm)
+        task.printers[self.printer].capacity_mm2(task.gap_mm)
     }
 
     pub(super) fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
-        let p = &task.printers[self.printer];
-        unit.height_mm <= p.height_mm + 1e-6
+        task.printers[self.printer].takes(unit.height_mm)
             && self.area_mm2 + unit.area_mm2 <= self.capacity_mm2(task)
-            && task.max_parts.is_none_or(|n| self.owner.len() + unit.kinds.len() <= n)
+            && task.max_parts.is_none_or(|n| self.owner.len() + unit.outlines.len() <= n)
     }
 
     fn book(&mut self, u: usize, unit: &Unit) {
-        self.owner.extend(std::iter::repeat_n(u, unit.kinds.len()));
+        self.owner.extend(std::iter::repeat_n(u, unit.outlines.len()));
         self.height_mm = self.height_mm.max(unit.height_mm);
         self.area_mm2 += unit.area_mm2;
     }
 
-    /// Adds a unit where nothing else has to move.
+    /// Adds a unit where nothing else has to move, or by laying everything anew as boxes.
     pub(super) fn insert(&mut self, task: &Task<'_>, u: usize) -> bool {
         let unit = &task.units[u];
-        if !self.has_room_for(task, unit) || unit.kinds.iter().any(|k| self.refused.contains(k)) {
+        if !self.has_room_for(task, unit) || unit.outlines.iter().any(|k| self.refused.contains(k))
+        {
             return false;
         }
-        let turns: Vec<usize> = (0..task.cat.turn_count()).collect();
-        let before = self.scene.spots.len();
-        for (i, &kind) in unit.kinds.iter().enumerate() {
-            let Some(spot) = self.scene.first_fit(kind, &turns, PULL) else {
-                self.scene.spots.truncate(before);
-                if i == 0 {
-                    self.refused.insert(kind);
-                }
-                return false;
+        let turns: Vec<usize> = (0..task.nfps.turn_count()).collect();
+        let before = self.layout.placements.len();
+        for (i, &outline) in unit.outlines.iter().enumerate() {
+            let Some(placement) = self.layout.first_fit(outline, &turns, PULL) else {
+                self.layout.placements.truncate(before);
+                let boxes = self.layout.with_boxes(&unit.outlines, task.gap_mm);
+                let Some(placements) = boxes else {
+                    if i == 0 {
+                        self.refused.insert(outline);
+                    }
+                    return false;
+                };
+                self.layout.placements = placements;
+                break;
             };
-            self.scene.spots.push(spot);
+            self.layout.placements.push(placement);
         }
         self.book(u, unit);
         true
@@ -167,19 +188,21 @@ impl<'a> Load<'a> {
         if !self.has_room_for(task, unit) {
             return Ok(false);
         }
-        let mut scene = self.scene.clone();
-        for &kind in &unit.kinds {
-            let Some(spot) = scene.least_overlap(kind, &mut search.rng) else { return Ok(false) };
-            scene.spots.push(spot);
+        let mut layout = self.layout.clone();
+        for &outline in &unit.outlines {
+            let Some(placement) = layout.least_overlap(outline, &mut search.rng) else {
+                return Ok(false);
+            };
+            layout.placements.push(placement);
         }
         let (used, limit, ctx) = (&mut search.used, search.limit, search.ctx);
-        let apart = separate(&mut scene, &mut search.rng, search.effort, || {
+        let apart = separate(&mut layout, &mut search.rng, search.effort, || {
             *used += 1;
             ctx.checkpoint(*used as f64 / limit.max(1) as f64)?;
             Ok::<_, Error>(search.deadline.is_some_and(|d| Instant::now() >= d))
         })?;
         if apart {
-            self.scene = scene;
+            self.layout = layout;
             self.refused.clear();
             self.book(u, unit);
         }
@@ -187,22 +210,22 @@ impl<'a> Load<'a> {
     }
 
     /// The plate without one of its units.
-    pub(super) fn without(&self, task: &Task<'a>, u: usize) -> Load<'a> {
-        let mut load = Load::new(task, self.printer);
-        let fixed = load.scene.fixed;
-        for (spot, &owner) in self.scene.spots[fixed..].iter().zip(&self.owner) {
+    pub(super) fn without(&self, task: &Task<'a>, u: usize) -> PlateInProgress<'a> {
+        let mut plate = PlateInProgress::new(task, self.printer);
+        let fixed = plate.layout.fixed;
+        for (placement, &owner) in self.layout.placements[fixed..].iter().zip(&self.owner) {
             if owner != u {
-                load.scene.spots.push(*spot);
-                load.owner.push(owner);
+                plate.layout.placements.push(*placement);
+                plate.owner.push(owner);
             }
         }
-        let mut units = load.owner.clone();
+        let mut units = plate.owner.clone();
         units.dedup(); // the parts of a unit stand side by side in the list
         for unit in units.iter().map(|&u| &task.units[u]) {
-            load.height_mm = load.height_mm.max(unit.height_mm);
-            load.area_mm2 += unit.area_mm2;
+            plate.height_mm = plate.height_mm.max(unit.height_mm);
+            plate.area_mm2 += unit.area_mm2;
         }
-        load
+        plate
     }
 }
 
@@ -245,16 +268,16 @@ impl<'c> Search<'c> {
 impl<'a> Plan<'a> {
     pub(super) fn score(&self, task: &Task<'_>) -> Score {
         let mut by_printer = vec![0.0; task.printers.len()];
-        for l in &self.loads {
+        for l in &self.plates {
             by_printer[l.printer] += task.printers[l.printer].time_s(l.height_mm);
         }
         let time_s = match task.goal {
             Goal::TotalTime => by_printer.iter().sum(),
             Goal::FinishTime => by_printer.iter().copied().fold(0.0, f64::max),
         };
-        let used_mm = self.loads.iter().map(|l| l.scene.used_x()).sum();
-        let least_mm2 = self.loads.iter().map(|l| l.area_mm2).fold(f64::INFINITY, f64::min);
-        Score { time_s, plates: self.loads.len(), least_mm2, used_mm }
+        let used_mm = self.plates.iter().map(|l| l.layout.used_x()).sum();
+        let least_mm2 = self.plates.iter().map(|l| l.area_mm2).fold(f64::INFINITY, f64::min);
+        Score { time_s, plates: self.plates.len(), least_mm2, used_mm }
     }
 
     /// Puts units, in the order given, onto the first plate that takes them without growing
@@ -270,19 +293,19 @@ impl<'a> Plan<'a> {
             ctx.checkpoint(done as f64 / units.len() as f64)?;
             let height = task.units[u].height_mm;
             let taken = if task.keep_order {
-                self.loads.last_mut().is_some_and(|l| l.insert(task, u))
+                self.plates.last_mut().is_some_and(|l| l.insert(task, u))
             } else {
-                self.loads.iter_mut().any(|l| l.height_mm >= height && l.insert(task, u))
+                self.plates.iter_mut().any(|l| l.height_mm >= height && l.insert(task, u))
             };
             if taken {
                 continue;
             }
             let fresh = self.printers_by_favour(task, height, favour).into_iter().find_map(|p| {
-                let mut load = Load::new(task, p);
-                load.insert(task, u).then_some(load)
+                let mut plate = PlateInProgress::new(task, p);
+                plate.insert(task, u).then_some(plate)
             });
             match fresh {
-                Some(load) => self.loads.push(load),
+                Some(plate) => self.plates.push(plate),
                 None => self.misfits.push(u),
             }
         }
@@ -303,7 +326,7 @@ impl<'a> Plan<'a> {
             match task.goal {
                 Goal::TotalTime => time / (printer.room[0] * printer.room[1]),
                 Goal::FinishTime => {
-                    let busy = self.loads.iter().filter(|l| l.printer == p);
+                    let busy = self.plates.iter().filter(|l| l.printer == p);
                     time + busy.map(|l| printer.time_s(l.height_mm)).sum::<f64>()
                 }
             }
@@ -343,7 +366,7 @@ pub(super) fn greedy<'a>(task: &Task<'a>, ctx: &Context) -> Result<Plan<'a>> {
     }
     let mut best: Option<(Score, Plan<'a>)> = None;
     for favour in favours {
-        let mut plan = Plan { loads: Vec::new(), misfits: Vec::new() };
+        let mut plan = Plan { plates: Vec::new(), misfits: Vec::new() };
         plan.fill(task, &units, favour, ctx)?;
         let score = plan.score(task);
         if best.as_ref().is_none_or(|(s, _)| score < *s) {

@@ -37,6 +37,39 @@ pub fn signed_area_mm2(ring: &[Point2]) -> f64 {
         / 2.0
 }
 
+/// Length of a ring, mm.
+pub(super) fn perimeter_mm(ring: &[Point2]) -> f64 {
+    let n = ring.len();
+    let side =
+        |i: usize| (ring[(i + 1) % n][0] - ring[i][0]).hypot(ring[(i + 1) % n][1] - ring[i][1]);
+    (0..n).map(side).sum()
+}
+
+/// Corners of the convex hull, counter-clockwise (Andrew 1979).
+pub(super) fn convex_hull(mut points: Vec<Point2>) -> Vec<Point2> {
+    let before = |a: &Point2, b: &Point2| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1]));
+    points.sort_unstable_by(before);
+    points.dedup();
+    if points.len() < 3 {
+        return points;
+    }
+    let mut hull: Vec<Point2> = Vec::new();
+    let back: Vec<Point2> = points.iter().rev().copied().collect();
+    for chain in [&points, &back] {
+        let from = hull.len();
+        for &p in chain {
+            while hull.len() >= from + 2
+                && turn(hull[hull.len() - 2], hull[hull.len() - 1], p) <= 0.0
+            {
+                hull.pop();
+            }
+            hull.push(p);
+        }
+        hull.pop();
+    }
+    hull
+}
+
 /// Box around points: `[min_x, min_y, max_x, max_y]`.
 pub(super) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point2>) -> [f64; 4] {
     let empty = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];

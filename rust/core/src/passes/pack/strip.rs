@@ -1,11 +1,11 @@
 //! Strip packing: outlines on a strip of fixed width, as short as possible. The measure of skill
 //! on the published instances, and the same search that squeezes parts onto a plate.
 
+use super::guided_local_search::{Effort, separate};
+use super::layout::Layout;
+use super::nfp::{NfpCache, Placement, Shape};
 use super::polygon::Point2;
 use super::rng::Rng;
-use super::scene::Scene;
-use super::separate::{Effort, separate};
-use super::shape::{Catalogue, Ring, Spot};
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use rayon::prelude::*;
@@ -68,14 +68,13 @@ pub struct Strip {
 /// [`Error::Cancelled`] when the context is cancelled.
 pub fn strip(task: &StripTask, ctx: &Context) -> Result<Strip> {
     check_range("strip.width_mm", task.width_mm, 1e-3, 1e6, "mm")?;
-    let rings: Vec<Vec<Ring>> =
-        task.outlines.iter().map(|(o, _)| vec![Ring::upright(o.clone())]).collect();
-    let cat = Catalogue::new(&rings, task.turns, task.gap_mm);
+    let shapes: Vec<Shape> = task.outlines.iter().map(|(o, _)| Shape::upright(o.clone())).collect();
+    let nfps = NfpCache::new(&shapes, task.turns, task.gap_mm);
     let deadline = match task.budget {
         Budget::Seconds(s) => Some(Instant::now() + Duration::from_secs_f64(s.clamp(0.0, 1e6))),
         Budget::Rounds(_) => None,
     };
-    let first = greedy(&cat, task)?;
+    let first = greedy(&nfps, task)?;
     let mut walkers: Vec<Walker<'_>> =
         (0..WALKERS).map(|k| Walker::new(first.clone(), task.seed ^ (k * 0x5bd1))).collect();
     let mut done = 0;
@@ -97,10 +96,10 @@ pub fn strip(task: &StripTask, ctx: &Context) -> Result<Strip> {
         let best = (0..walkers.len())
             .min_by(|&a, &b| walkers[a].length.total_cmp(&walkers[b].length))
             .unwrap_or(0);
-        let (length, spots) = (walkers[best].length, walkers[best].apart.clone());
+        let (length, placements) = (walkers[best].length, walkers[best].apart.clone());
         for w in &mut walkers {
             if w.length > 1.004 * length {
-                w.restart(length, spots.clone());
+                w.restart(length, placements.clone());
             }
         }
     }
@@ -108,8 +107,8 @@ pub fn strip(task: &StripTask, ctx: &Context) -> Result<Strip> {
         .iter()
         .min_by(|a, b| a.length.total_cmp(&b.length))
         .expect("there is always a walker");
-    let area: f64 = best.apart.iter().map(|s| cat.kinds[s.kind].area_mm2).sum();
-    let laid = best.apart.iter().map(|s| lay(&cat, s)).collect();
+    let area: f64 = best.apart.iter().map(|s| nfps.outlines[s.outline].area_mm2).sum();
+    let laid = best.apart.iter().map(|s| lay(&nfps, s)).collect();
     Ok(Strip { length_mm: best.length, density: area / (best.length * task.width_mm), laid })
 }
 
@@ -118,44 +117,48 @@ const WALKERS: u64 = 2;
 /// Rounds between two exchanges.
 const LAP: usize = 400;
 
-fn lay(cat: &Catalogue, spot: &Spot) -> Laid {
-    let origin = cat.origin(spot);
+fn lay(nfps: &NfpCache, placement: &Placement) -> Laid {
+    let origin = nfps.origin(placement);
     Laid {
-        outline: spot.kind,
-        turn_deg: 360.0 * spot.turn as f64 / cat.turn_count() as f64,
+        outline: placement.outline,
+        turn_deg: 360.0 * placement.turn as f64 / nfps.turn_count() as f64,
         x_mm: origin[0],
         y_mm: origin[1],
     }
 }
 
 /// Largest first, each as far left as it goes.
-fn greedy<'a>(cat: &'a Catalogue, task: &StripTask) -> Result<Scene<'a>> {
+fn greedy<'a>(nfps: &'a NfpCache, task: &StripTask) -> Result<Layout<'a>> {
     let mut order: Vec<usize> =
-        (0..cat.kinds.len()).flat_map(|k| std::iter::repeat_n(k, task.outlines[k].1)).collect();
-    order.sort_by(|&a, &b| cat.kinds[b].area_mm2.total_cmp(&cat.kinds[a].area_mm2));
+        (0..nfps.outlines.len()).flat_map(|k| std::iter::repeat_n(k, task.outlines[k].1)).collect();
+    order.sort_by(|&a, &b| nfps.outlines[b].area_mm2.total_cmp(&nfps.outlines[a].area_mm2));
     let extent = |k: usize| {
-        let b = cat.kinds[k].boxes[0];
+        let b = nfps.outlines[k].boxes[0];
         (b[2] - b[0]).hypot(b[3] - b[1]) + task.gap_mm + 1.0
     };
     let room = order.iter().map(|&k| extent(k)).sum::<f64>() + 1.0;
-    let mut scene = Scene::new(cat, [room, task.width_mm]);
-    let turns: Vec<usize> = (0..cat.turn_count()).collect();
-    for kind in order {
-        let spot = scene.first_fit(kind, &turns, [1.0, 1e-3]).ok_or_else(|| Error::Value {
-            place: format!("strip.outlines[{kind}]"),
-            value: "its extent".into(),
-            expected: format!("an outline within the strip's {} mm at some turn", task.width_mm),
-        })?;
-        scene.spots.push(spot);
+    let mut layout = Layout::new(nfps, [room, task.width_mm]);
+    let turns: Vec<usize> = (0..nfps.turn_count()).collect();
+    for outline in order {
+        let placement =
+            layout.first_fit(outline, &turns, [1.0, 1e-3]).ok_or_else(|| Error::Value {
+                place: format!("strip.outlines[{outline}]"),
+                value: "its extent".into(),
+                expected: format!(
+                    "an outline within the strip's {} mm at some turn",
+                    task.width_mm
+                ),
+            })?;
+        layout.placements.push(placement);
     }
-    scene.room[0] = scene.used_x();
-    Ok(scene)
+    layout.room[0] = layout.used_x();
+    Ok(layout)
 }
 
 struct Walker<'a> {
-    scene: Scene<'a>,
+    layout: Layout<'a>,
     /// The best layout without overlap, and its length.
-    apart: Vec<Spot>,
+    apart: Vec<Placement>,
     length: f64,
     /// Share of the length that the next try takes away.
     shrink: f64,
@@ -164,14 +167,14 @@ struct Walker<'a> {
 }
 
 impl<'a> Walker<'a> {
-    fn new(scene: Scene<'a>, seed: u64) -> Walker<'a> {
-        let (apart, length) = (scene.spots.clone(), scene.used_x());
-        Walker { scene, apart, length, shrink: 0.03, fails: 0, rng: Rng::new(seed) }
+    fn new(layout: Layout<'a>, seed: u64) -> Walker<'a> {
+        let (apart, length) = (layout.placements.clone(), layout.used_x());
+        Walker { layout, apart, length, shrink: 0.03, fails: 0, rng: Rng::new(seed) }
     }
 
-    fn restart(&mut self, length: f64, apart: Vec<Spot>) {
+    fn restart(&mut self, length: f64, apart: Vec<Placement>) {
         self.length = length;
-        self.scene.spots.clone_from(&apart);
+        self.layout.placements.clone_from(&apart);
         self.apart = apart;
         self.fails = 0;
     }
@@ -184,21 +187,21 @@ impl<'a> Walker<'a> {
             self.shorten(self.length * (1.0 - shrink));
             let effort = Effort { rounds: left.min(300), patience: 100 };
             let mut used = 0;
-            let apart = separate(&mut self.scene, &mut self.rng, effort, || {
+            let apart = separate(&mut self.layout, &mut self.rng, effort, || {
                 used += 1;
                 ctx.checkpoint(spent)?;
                 Ok::<_, Error>(deadline.is_some_and(|d| Instant::now() >= d))
             })?;
             left = left.saturating_sub(used.max(1));
             if apart {
-                self.length = self.scene.used_x();
-                self.apart.clone_from(&self.scene.spots);
+                self.length = self.layout.used_x();
+                self.apart.clone_from(&self.layout.placements);
                 self.fails = 0;
             } else {
                 self.fails += 1;
                 if self.fails.is_multiple_of(4) {
                     // Away from here: back to the best layout, in smaller steps.
-                    self.scene.spots.clone_from(&self.apart);
+                    self.layout.placements.clone_from(&self.apart);
                     self.shrink = (self.shrink * 0.5).max(2e-4);
                 }
                 self.disturb();
@@ -209,39 +212,42 @@ impl<'a> Walker<'a> {
 
     /// Sets the length and brings what sticks out back inside.
     fn shorten(&mut self, length: f64) {
-        self.scene.room[0] = length;
-        for i in 0..self.scene.spots.len() {
-            let s = self.scene.spots[i];
-            if let Some(r) = self.scene.range(s.kind, s.turn) {
-                self.scene.spots[i].at = [s.at[0].clamp(r[0], r[2]), s.at[1].clamp(r[1], r[3])];
-            } else if let Some((turn, r)) = (0..self.scene.cat.turn_count())
-                .find_map(|t| Some((t, self.scene.range(s.kind, t)?)))
+        self.layout.room[0] = length;
+        for i in 0..self.layout.placements.len() {
+            let s = self.layout.placements[i];
+            if let Some(r) = self.layout.range(s.outline, s.turn) {
+                self.layout.placements[i].at =
+                    [s.at[0].clamp(r[0], r[2]), s.at[1].clamp(r[1], r[3])];
+            } else if let Some((turn, r)) = (0..self.layout.nfps.turn_count())
+                .find_map(|t| Some((t, self.layout.range(s.outline, t)?)))
             {
-                self.scene.spots[i] = Spot { turn, at: [r[0], r[1]], ..s };
+                self.layout.placements[i] = Placement { turn, at: [r[0], r[1]], ..s };
             }
         }
     }
 
     /// Swaps the places of two different outlines, the larger the likelier.
     fn disturb(&mut self) {
-        let n = self.scene.spots.len();
+        let n = self.layout.placements.len();
         let big = |rng: &mut Rng| {
             (0..3)
                 .map(|_| rng.below(n))
                 .max_by(|&a, &b| {
-                    let area = |i: usize| self.scene.cat.kinds[self.scene.spots[i].kind].area_mm2;
+                    let area = |i: usize| {
+                        self.layout.nfps.outlines[self.layout.placements[i].outline].area_mm2
+                    };
                     area(a).total_cmp(&area(b))
                 })
                 .unwrap_or(0)
         };
         let a = big(&mut self.rng);
         let b = self.rng.below(n);
-        if self.scene.spots[a].kind != self.scene.spots[b].kind {
-            let at = self.scene.spots[a].at;
-            self.scene.spots[a].at = self.scene.spots[b].at;
-            self.scene.spots[b].at = at;
+        if self.layout.placements[a].outline != self.layout.placements[b].outline {
+            let at = self.layout.placements[a].at;
+            self.layout.placements[a].at = self.layout.placements[b].at;
+            self.layout.placements[b].at = at;
         }
-        let room = self.scene.room[0];
+        let room = self.layout.room[0];
         self.shorten(room);
     }
 }

@@ -3,9 +3,9 @@
 //! (Voudouris & Tsang's guided local search as applied to packing by Egeblad, Nielsen & Odgaard
 //! 2007 and Umetani et al. 2009).
 
+use super::layout::{Best, Layout};
+use super::nfp::Placement;
 use super::rng::Rng;
-use super::scene::{Best, Scene};
-use super::shape::Spot;
 
 /// How hard to try.
 #[derive(Clone, Copy, Debug)]
@@ -23,28 +23,28 @@ impl Effort {
 }
 
 struct Separation<'s, 'a> {
-    scene: &'s mut Scene<'a>,
+    layout: &'s mut Layout<'a>,
     rng: &'s mut Rng,
     weights: Vec<f64>,
     overlaps: Vec<f64>,
 }
 
-/// Moves outlines until none overlap. On success the scene is free of overlap and `true` comes
-/// back; else the scene is left at the least overlap that was met. `stop` is asked every round.
+/// Moves outlines until none overlap. On success the layout is free of overlap and `true` comes
+/// back; else the layout is left at the least overlap that was met. `stop` is asked every round.
 pub(super) fn separate<E>(
-    scene: &mut Scene<'_>,
+    layout: &mut Layout<'_>,
     rng: &mut Rng,
     effort: Effort,
     mut stop: impl FnMut() -> Result<bool, E>,
 ) -> Result<bool, E> {
-    let n = scene.spots.len();
+    let n = layout.placements.len();
     let (weights, overlaps) = (vec![1.0; n * n], vec![0.0; n * n]);
-    let mut s = Separation { scene, rng, weights, overlaps };
+    let mut s = Separation { layout, rng, weights, overlaps };
     for i in 0..n {
         s.refresh(i);
     }
     let mut least = s.total();
-    let mut kept = s.scene.spots.clone();
+    let mut kept = s.layout.placements.clone();
     let mut idle = 0;
     for _ in 0..effort.rounds {
         if least == 0.0 || idle >= effort.patience || stop()? {
@@ -56,28 +56,28 @@ pub(super) fn separate<E>(
         idle = if total < 0.98 * least { 0 } else { idle + 1 };
         if total < least {
             least = total;
-            kept.clone_from(&s.scene.spots);
+            kept.clone_from(&s.layout.placements);
         }
         s.reweigh();
     }
-    scene.spots = kept;
+    layout.placements = kept;
     Ok(least == 0.0)
 }
 
 impl Separation<'_, '_> {
     fn n(&self) -> usize {
-        self.scene.spots.len()
+        self.layout.placements.len()
     }
 
     /// Recomputes the overlaps of item i.
     fn refresh(&mut self, i: usize) {
         let n = self.n();
         for j in 0..n {
-            let both_fixed = i < self.scene.fixed && j < self.scene.fixed;
+            let both_fixed = i < self.layout.fixed && j < self.layout.fixed;
             let o = if i == j || both_fixed {
                 0.0
             } else {
-                self.scene.cat.overlap(&self.scene.spots[i], &self.scene.spots[j])
+                self.layout.nfps.overlap(&self.layout.placements[i], &self.layout.placements[j])
             };
             self.overlaps[i * n + j] = o;
             self.overlaps[j * n + i] = o;
@@ -93,7 +93,7 @@ impl Separation<'_, '_> {
     }
 
     fn round(&mut self) {
-        let mut order: Vec<usize> = (self.scene.fixed..self.n())
+        let mut order: Vec<usize> = (self.layout.fixed..self.n())
             .filter(|&i| self.row(i).iter().any(|&o| o > 0.0))
             .collect();
         self.rng.shuffle(&mut order);
@@ -108,11 +108,12 @@ impl Separation<'_, '_> {
     fn relocate(&mut self, i: usize) {
         let n = self.n();
         let weights = &self.weights[i * n..(i + 1) * n];
-        let now = self.scene.spots[i];
+        let now = self.layout.placements[i];
         let cost_now: f64 = weights.iter().zip(self.row(i)).map(|(w, o)| w * o).sum();
         let mut tried = Vec::new();
-        for turn in turns_to_try(now.turn, self.scene.cat.turn_count(), self.rng) {
-            let Some(mut m) = self.scene.mover(now.kind, turn, Some(i), Some(weights), [1.0, 0.1])
+        for turn in turns_to_try(now.turn, self.layout.nfps.turn_count(), self.rng) {
+            let Some(mut m) =
+                self.layout.line_search(now.outline, turn, Some(i), Some(weights), [1.0, 0.1])
             else {
                 continue;
             };
@@ -137,7 +138,8 @@ impl Separation<'_, '_> {
             }
         }
         if best.cost < cost_now {
-            self.scene.spots[i] = Spot { kind: now.kind, turn: turn_best, at: best.at };
+            self.layout.placements[i] =
+                Placement { outline: now.outline, turn: turn_best, at: best.at };
             self.refresh(i);
         }
     }

@@ -6,18 +6,19 @@
 //! therefore a line search without a step width (the idea of Egeblad, Nielsen & Odgaard 2007, EJOR 183:1249, and
 //! Umetani et al. 2009, ITOR 16:661, with penetration depth in place of area).
 
+use super::boxes::lay_boxes;
+use super::nfp::{NfpCache, Placement, Relation};
 use super::polygon::{Point2, bounds};
 use super::rng::Rng;
-use super::shape::{Catalogue, Relation, Spot};
 
 /// Outlines placed in a rectangle with its corner at the origin.
 #[derive(Clone)]
-pub(super) struct Scene<'a> {
-    pub(super) cat: &'a Catalogue,
+pub(super) struct Layout<'a> {
+    pub(super) nfps: &'a NfpCache,
     /// Size of the rectangle, mm.
     pub(super) room: Point2,
     /// Everything placed; the first `fixed` never move.
-    pub(super) spots: Vec<Spot>,
+    pub(super) placements: Vec<Placement>,
     pub(super) fixed: usize,
 }
 
@@ -49,9 +50,9 @@ struct Stretch {
     cell: u32,
 }
 
-/// One outline at one turn against all others of a scene.
-pub(super) struct Mover {
-    others: Vec<(Relation, f64)>,
+/// One outline at one turn against all others of a layout.
+pub(super) struct LineSearch<'a> {
+    others: Vec<(Relation<'a>, f64)>,
     /// Where its reference point may be: `[min_x, min_y, max_x, max_y]`.
     pub(super) range: [f64; 4],
     pull: Point2,
@@ -63,19 +64,19 @@ pub(super) struct Mover {
     steps: Vec<(f64, f64)>,
 }
 
-impl<'a> Scene<'a> {
-    pub(super) fn new(cat: &'a Catalogue, room: Point2) -> Scene<'a> {
-        Scene { cat, room, spots: Vec::new(), fixed: 0 }
+impl<'a> Layout<'a> {
+    pub(super) fn new(nfps: &'a NfpCache, room: Point2) -> Layout<'a> {
+        Layout { nfps, room, placements: Vec::new(), fixed: 0 }
     }
 
     /// Places of the reference point that keep an outline inside, if there are any.
-    pub(super) fn range(&self, kind: usize, turn: usize) -> Option<[f64; 4]> {
-        let b = self.cat.kinds[kind].boxes[turn];
+    pub(super) fn range(&self, outline: usize, turn: usize) -> Option<[f64; 4]> {
+        let b = self.nfps.outlines[outline].boxes[turn];
         let mut r = [-b[0], -b[1], self.room[0] - b[2], self.room[1] - b[3]];
         for k in 0..2 {
             if r[k] > r[k + 2] {
                 // As wide as the room but for rounding: it still fits.
-                if r[k] > r[k + 2] + self.cat.slack_mm {
+                if r[k] > r[k + 2] + self.nfps.slack_mm {
                     return None;
                 }
                 r[k + 2] = r[k];
@@ -86,22 +87,24 @@ impl<'a> Scene<'a> {
 
     /// An outline (of item `skip`, or a new one) against the others; `weights[j]` scales the
     /// overlap with item j, `pull` chooses between places without overlap.
-    pub(super) fn mover(
+    pub(super) fn line_search(
         &self,
-        kind: usize,
+        outline: usize,
         turn: usize,
         skip: Option<usize>,
         weights: Option<&[f64]>,
         pull: Point2,
-    ) -> Option<Mover> {
-        let range = self.range(kind, turn)?;
-        let spot = Spot { kind, turn, at: [0.0, 0.0] };
-        let others = (0..self.spots.len())
+    ) -> Option<LineSearch<'a>> {
+        let range = self.range(outline, turn)?;
+        let placement = Placement { outline, turn, at: [0.0, 0.0] };
+        let others = (0..self.placements.len())
             .filter(|&j| Some(j) != skip)
-            .map(|j| (self.cat.relation(&spot, &self.spots[j]), weights.map_or(1.0, |w| w[j])))
+            .map(|j| {
+                (self.nfps.relation(&placement, &self.placements[j]), weights.map_or(1.0, |w| w[j]))
+            })
             .collect();
-        let slack_mm = self.cat.slack_mm;
-        Some(Mover {
+        let slack_mm = self.nfps.slack_mm;
+        Some(LineSearch {
             others,
             range,
             pull,
@@ -114,8 +117,8 @@ impl<'a> Scene<'a> {
 
     /// Extent of everything that may move along x, mm.
     pub(super) fn used_x(&self) -> f64 {
-        let far = |s: &Spot| s.at[0] + self.cat.kinds[s.kind].boxes[s.turn][2];
-        self.spots[self.fixed..].iter().map(far).fold(0.0, f64::max)
+        let far = |s: &Placement| s.at[0] + self.nfps.outlines[s.outline].boxes[s.turn][2];
+        self.placements[self.fixed..].iter().map(far).fold(0.0, f64::max)
     }
 
     /// Moves everything together to the middle of the rectangle: the pull of the film then acts
@@ -124,41 +127,82 @@ impl<'a> Scene<'a> {
         if self.fixed > 0 {
             return;
         }
-        let used = self.spots.iter().fold(bounds([]), |u, s| {
-            let b = self.cat.kinds[s.kind].boxes[s.turn];
+        let used = self.placements.iter().fold(bounds([]), |u, s| {
+            let b = self.nfps.outlines[s.outline].boxes[s.turn];
             let far = |k: usize| s.at[k % 2] + b[k];
             [u[0].min(far(0)), u[1].min(far(1)), u[2].max(far(2)), u[3].max(far(3))]
         });
         for k in 0..2 {
             let free = (self.room[k] - used[k + 2] - used[k]) / 2.0;
-            self.spots.iter_mut().for_each(|s| s.at[k] += free);
+            self.placements.iter_mut().for_each(|s| s.at[k] += free);
         }
     }
 
     /// Whether nothing overlaps and all is inside.
     pub(super) fn is_apart(&self) -> bool {
-        let inside = |s: &Spot| {
-            self.range(s.kind, s.turn).is_some_and(|r| {
-                let e = self.cat.slack_mm;
+        let inside = |s: &Placement| {
+            self.range(s.outline, s.turn).is_some_and(|r| {
+                let e = self.nfps.slack_mm;
                 s.at[0] >= r[0] - e
                     && s.at[0] <= r[2] + e
                     && s.at[1] >= r[1] - e
                     && s.at[1] <= r[3] + e
             })
         };
-        let n = self.spots.len();
-        self.spots[self.fixed..].iter().all(inside)
+        let n = self.placements.len();
+        self.placements[self.fixed..].iter().all(inside)
             && (0..n).all(|i| {
                 ((i + 1).max(self.fixed)..n)
-                    .all(|j| self.cat.overlap(&self.spots[i], &self.spots[j]) == 0.0)
+                    .all(|j| self.nfps.overlap(&self.placements[i], &self.placements[j]) == 0.0)
             })
     }
 
+    /// Everything and some new outlines laid anew by their boxes, if these fit; not where
+    /// something is fixed.
+    pub(super) fn with_boxes(&self, more: &[usize], gap_mm: f64) -> Option<Vec<Placement>> {
+        /// Steps of search; what it finds it mostly finds in a few hundred.
+        const STEPS: usize = 24_000;
+        if self.fixed > 0 {
+            return None;
+        }
+        let all = || self.placements.iter().map(|p| p.outline).chain(more.iter().copied());
+        let quarter = self.nfps.turn_count() / 4;
+        let may_turn = self.nfps.turn_count().is_multiple_of(4);
+        // Each outline lies as its box is least, or a quarter turn on.
+        let ways: Vec<usize> = all().map(|k| self.nfps.outlines[k].flattest_turn()).collect();
+        let sizes: Vec<Point2> = all()
+            .zip(&ways)
+            .map(|(k, &turn)| {
+                let o = &self.nfps.outlines[k];
+                let (b, apart) = (o.boxes[turn], gap_mm + 2.0 * o.short_mm);
+                [b[2] - b[0] + apart, b[3] - b[1] + apart]
+            })
+            .collect();
+        let room = self.room.map(|r| r + gap_mm);
+        let laid = lay_boxes(&sizes, may_turn, room, self.nfps.slack_mm, STEPS)?;
+        let placed = all().zip(ways).zip(laid).map(|((outline, way), laid)| {
+            let turn = (way + usize::from(laid.turned) * quarter) % self.nfps.turn_count();
+            let o = &self.nfps.outlines[outline];
+            let at = [0, 1].map(|k| laid.at[k] + o.short_mm - o.boxes[turn][k]);
+            let range = self.range(outline, turn)?;
+            Some(Placement {
+                outline,
+                turn,
+                at: [0, 1].map(|k| at[k].clamp(range[k], range[k + 2])),
+            })
+        });
+        let laid = Layout { placements: placed.collect::<Option<_>>()?, ..self.clone() };
+        // Boxes at their limit may touch by more than rounding.
+        laid.is_apart().then_some(laid.placements)
+    }
+
     /// Where a new outline overlaps least, by a few random lines and a descent at each turn.
-    pub(super) fn least_overlap(&self, kind: usize, rng: &mut Rng) -> Option<Spot> {
+    pub(super) fn least_overlap(&self, outline: usize, rng: &mut Rng) -> Option<Placement> {
         let mut chosen: Option<(Best, usize)> = None;
-        for turn in 0..self.cat.turn_count() {
-            let Some(mut m) = self.mover(kind, turn, None, None, [1.0, 0.1]) else { continue };
+        for turn in 0..self.nfps.turn_count() {
+            let Some(mut m) = self.line_search(outline, turn, None, None, [1.0, 0.1]) else {
+                continue;
+            };
             let mut found = Best::NONE;
             m.try_random_lines(4, rng, &mut found);
             m.descend(&mut found);
@@ -166,17 +210,22 @@ impl<'a> Scene<'a> {
                 chosen = Some((found, turn));
             }
         }
-        chosen.map(|(best, turn)| Spot { kind, turn, at: best.at })
+        chosen.map(|(best, turn)| Placement { outline, turn, at: best.at })
     }
 
     /// A place without overlap for a new outline, least along `pull`, among `turns`: rows are
     /// scanned for their first gap, then the outline slides home.
-    pub(super) fn first_fit(&self, kind: usize, turns: &[usize], pull: Point2) -> Option<Spot> {
+    pub(super) fn first_fit(
+        &self,
+        outline: usize,
+        turns: &[usize],
+        pull: Point2,
+    ) -> Option<Placement> {
         const ROWS: usize = 32;
         let mut best = Best::NONE;
         let mut chosen = 0;
         for &turn in turns {
-            let Some(mut m) = self.mover(kind, turn, None, None, pull) else { continue };
+            let Some(mut m) = self.line_search(outline, turn, None, None, pull) else { continue };
             let r = m.range;
             let mut found = Best::NONE;
             for row in 0..=ROWS {
@@ -196,18 +245,18 @@ impl<'a> Scene<'a> {
             }
             m.settle(&mut found);
             // Compare by the box's far side, so that a turn that lies flat is seen as such.
-            let b = self.cat.kinds[kind].boxes[turn];
+            let b = self.nfps.outlines[outline].boxes[turn];
             found.rank += pull[0] * b[2] + pull[1] * b[3];
             if found.rank < best.rank {
                 best = found;
                 chosen = turn;
             }
         }
-        (best.cost == 0.0).then_some(Spot { kind, turn: chosen, at: best.at })
+        (best.cost == 0.0).then_some(Placement { outline, turn: chosen, at: best.at })
     }
 }
 
-impl Mover {
+impl LineSearch<'_> {
     fn rank(&self, at: Point2) -> f64 {
         self.pull[0] * at[0] + self.pull[1] * at[1]
     }
