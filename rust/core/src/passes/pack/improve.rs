@@ -2,7 +2,8 @@
 //! emptiest plate is squeezed onto the others, plates are built by squeezing, tallest parts first,
 //! and parts trade places. A plan is kept only when it is no worse.
 
-use super::plan::{Goal, Plan, PlateInProgress, Search, Task, order, sort};
+use super::plan::{Goal, Plan, PlateInProgress, Task, Unit, order, sort};
+use super::search::{Attempt, SIDE_BY_SIDE, Search};
 use crate::context::Context;
 use crate::error::Result;
 use std::collections::BTreeSet;
@@ -19,6 +20,8 @@ pub(super) fn improve<'a>(
     ctx: &Context,
 ) -> Result<Plan<'a>> {
     let mut search = Search::new(task, ctx);
+    let is_best = |plan: &Plan<'_>| plan.score(task).time_s <= bound_s * (1.0 + 1e-12);
+    search.tell(start.score(task).time_s, bound_s);
     let same_due = task.units.iter().all(|u| u.due == task.units[0].due);
     let sums = task.goal == Goal::TotalTime || task.printers.len() == 1;
     if task.units.len() <= FEW && same_due && sums {
@@ -31,12 +34,13 @@ pub(super) fn improve<'a>(
         1 => vec![None],
         n => std::iter::once(None).chain((0..n).map(Some)).collect(),
     };
-    let fill = ctx.stage("fill", 0.0, 0.0);
+    let fill = ctx.quiet();
     let mut best = start;
-    let is_best = |plan: &Plan<'_>| plan.score(task).time_s <= bound_s * (1.0 + 1e-12);
     while !search.is_over() {
+        let before = search.used();
         while !is_best(&best) && dissolve(task, &mut best, &mut search)? {}
         for &favour in &favours {
+            search.tell(best.score(task).time_s, bound_s);
             if is_best(&best) {
                 return Ok(best);
             }
@@ -45,7 +49,8 @@ pub(super) fn improve<'a>(
             let plan = trade(task, plan, &mut search)?;
             best = better(task, best, plan);
         }
-        if !search.more_patience() {
+        // Where nothing can be squeezed, patience is no help.
+        if !search.more_patience() || search.used() == before {
             break;
         }
     }
@@ -58,30 +63,26 @@ fn better<'a>(task: &Task<'_>, old: Plan<'a>, new: Plan<'a>) -> Plan<'a> {
 }
 
 /// Weighs every partition of the units into plates, as far as the packer can pack the sets.
-fn all_partitions<'a>(
-    task: &Task<'a>,
-    misfits: &[usize],
-    search: &mut Search<'_>,
-) -> Result<Plan<'a>> {
+fn all_partitions<'a>(task: &Task<'a>, misfits: &[usize], search: &mut Search) -> Result<Plan<'a>> {
     // Tallest first, so that a set's lowest bit names its tallest unit.
     let units: Vec<usize> = order(task).into_iter().filter(|u| !misfits.contains(u)).collect();
     let full = (1usize << units.len()) - 1;
     // The cheapest plate for each set; a set fits only when its subsets do.
     let mut plates: Vec<Option<(f64, PlateInProgress<'a>)>> = vec![None; full + 1];
-    for set in 1..=full {
-        let bits = || (0..units.len()).filter(move |b| set >> b & 1 == 1);
-        let smaller = bits().map(|b| set & !(1 << b)).filter(|s| *s != 0);
-        if search.is_over() || smaller.clone().any(|s| plates[s].is_none()) {
-            continue;
-        }
-        let members: Vec<usize> = bits().map(|b| units[b]).collect();
-        for printer in 0..task.printers.len() {
-            if let Some(plate) = packed(task, printer, &members, search)? {
-                let time = task.printers[printer].time_s(plate.height_mm);
-                if plates[set].as_ref().is_none_or(|(t, _)| time < *t) {
-                    plates[set] = Some((time, plate));
-                }
-            }
+    for count in 1..=units.len() as u32 {
+        let fits = |set: &usize| {
+            let bits = (0..units.len()).filter(|b| set >> b & 1 == 1);
+            let mut smaller = bits.map(|b| set & !(1 << b)).filter(|s| *s != 0);
+            set.count_ones() == count && smaller.all(|s| plates[s].is_some())
+        };
+        let sets: Vec<usize> = (1..=full).filter(fits).collect();
+        let found = search.all(sets.len(), |k, attempt| {
+            let members: Vec<usize> =
+                (0..units.len()).filter(|b| sets[k] >> b & 1 == 1).map(|b| units[b]).collect();
+            cheapest(task, &members, attempt)
+        })?;
+        for (set, plate) in sets.into_iter().zip(found) {
+            plates[set] = plate;
         }
     }
     // best[set]: least time for the set, and the plate that holds its tallest unit.
@@ -121,20 +122,37 @@ fn all_partitions<'a>(
     Ok(plan)
 }
 
+/// The quickest plate of exactly these units that the packer finds, and its time.
+fn cheapest<'a>(
+    task: &Task<'a>,
+    units: &[usize],
+    attempt: &mut Attempt<'_>,
+) -> Result<Option<(f64, PlateInProgress<'a>)>> {
+    let mut best: Option<(f64, PlateInProgress<'a>)> = None;
+    for printer in 0..task.printers.len() {
+        if let Some(plate) = packed(task, printer, units, attempt)? {
+            let time = task.printers[printer].time_s(plate.height_mm);
+            if best.as_ref().is_none_or(|(t, _)| time < *t) {
+                best = Some((time, plate));
+            }
+        }
+    }
+    Ok(best)
+}
+
 /// A plate of exactly these units, the largest placed first, if the packer finds one.
 fn packed<'a>(
     task: &Task<'a>,
     printer: usize,
     units: &[usize],
-    search: &mut Search<'_>,
+    attempt: &mut Attempt<'_>,
 ) -> Result<Option<PlateInProgress<'a>>> {
     let mut units = units.to_vec();
     units.sort_by(|&a, &b| task.units[b].area_mm2.total_cmp(&task.units[a].area_mm2));
     let mut plate = PlateInProgress::new(task, printer);
     for u in units {
-        if !plate.insert(task, u) && !plate.squeeze(task, u, search)? {
-            return Ok(None);
-        }
+        let Some(next) = plate.with(task, u, attempt)? else { return Ok(None) };
+        plate = next;
     }
     Ok(Some(plate))
 }
@@ -145,12 +163,9 @@ fn rebuild<'a>(
     task: &Task<'a>,
     misfits: &[usize],
     favour: Option<usize>,
-    search: &mut Search<'_>,
+    search: &mut Search,
     ctx: &Context,
 ) -> Result<Plan<'a>> {
-    /// Different outlines in a row that may fail before clearly smaller ones have their turn.
-    const TRIES: usize = 3;
-    const SMALLER: f64 = 0.8;
     let mut plan = Plan { plates: Vec::new(), misfits: misfits.to_vec() };
     let mut rest: Vec<usize> = order(task).into_iter().filter(|u| !misfits.contains(u)).collect();
     while let Some(&first) = rest.first() {
@@ -160,37 +175,106 @@ fn rebuild<'a>(
         }
         plan.fill(task, &[first], favour, ctx)?;
         rest.remove(0);
-        let Some(plate) = plan.plates.last_mut() else { continue };
-        let mut failed: BTreeSet<Vec<usize>> = BTreeSet::new();
-        let (mut in_a_row, mut smallest, mut below) = (0, f64::INFINITY, f64::INFINITY);
-        let mut left = Vec::with_capacity(rest.len());
-        for u in rest {
-            search.checkpoint()?;
-            let unit = &task.units[u];
-            if unit.height_mm > plate.height_mm {
-                left.push(u);
-            } else if plate.insert(task, u) {
-            } else if unit.area_mm2 >= below
-                || search.is_over()
-                || !plate.has_room_for(task, unit)
-                || failed.contains(&unit.outlines)
-            {
-                left.push(u);
-            } else if plate.squeeze(task, u, search)? {
-                in_a_row = 0;
-            } else {
-                left.push(u);
-                failed.insert(unit.outlines.clone());
-                in_a_row += 1;
-                smallest = smallest.min(unit.area_mm2);
-                if in_a_row == TRIES {
-                    (in_a_row, below) = (0, SMALLER * smallest);
-                }
-            }
+        if let Some(plate) = plan.plates.last_mut() {
+            rest = fill_up(task, plate, &rest, search)?;
         }
-        rest = left;
     }
     Ok(plan)
+}
+
+/// What has failed to be squeezed onto a plate since the last that could.
+#[derive(Clone)]
+struct Failures {
+    outlines: BTreeSet<Vec<usize>>,
+    in_a_row: usize,
+    smallest_mm2: f64,
+    /// Only units below this area have a chance.
+    below_mm2: f64,
+}
+
+impl Failures {
+    /// Different outlines in a row that may fail before clearly smaller ones have their turn.
+    const TRIES: usize = 3;
+    const SMALLER: f64 = 0.8;
+
+    fn none() -> Failures {
+        let (smallest_mm2, below_mm2) = (f64::INFINITY, f64::INFINITY);
+        Failures { outlines: BTreeSet::new(), in_a_row: 0, smallest_mm2, below_mm2 }
+    }
+
+    fn rule_out(&self, unit: &Unit) -> bool {
+        unit.area_mm2 >= self.below_mm2 || self.outlines.contains(&unit.outlines)
+    }
+
+    fn add(&mut self, unit: &Unit) {
+        self.outlines.insert(unit.outlines.clone());
+        self.in_a_row += 1;
+        self.smallest_mm2 = self.smallest_mm2.min(unit.area_mm2);
+        if self.in_a_row == Failures::TRIES {
+            (self.in_a_row, self.below_mm2) = (0, Failures::SMALLER * self.smallest_mm2);
+        }
+    }
+}
+
+/// Adds units to a plate in the order given, each freely or squeezed in; what finds no place comes
+/// back.
+fn fill_up<'a>(
+    task: &Task<'a>,
+    plate: &mut PlateInProgress<'a>,
+    units: &[usize],
+    search: &mut Search,
+) -> Result<Vec<usize>> {
+    let mut failures = Failures::none();
+    let mut left = Vec::with_capacity(units.len());
+    let mut next = 0;
+    while next < units.len() {
+        search.checkpoint()?;
+        // The units that would be squeezed one after the other if each before it failed.
+        let mut hopeful: Vec<usize> = Vec::new();
+        let mut if_failed = failures.clone();
+        let mut end = next;
+        while end < units.len() && hopeful.len() < SIDE_BY_SIDE {
+            let unit = &task.units[units[end]];
+            if unit.height_mm <= plate.height_mm {
+                let mut freely = plate.clone();
+                if freely.insert(task, units[end]) {
+                    if hopeful.is_empty() {
+                        *plate = freely;
+                        next = end + 1;
+                        end = next;
+                        continue;
+                    }
+                    break;
+                }
+                *plate = PlateInProgress { refused: freely.refused, ..plate.clone() };
+                if !if_failed.rule_out(unit) && plate.has_room_for(task, unit) {
+                    hopeful.push(end);
+                    if_failed.add(unit);
+                }
+            }
+            if hopeful.is_empty() {
+                left.push(units[end]);
+                next = end + 1;
+            }
+            end += 1;
+        }
+        let found = search
+            .first(hopeful.len(), |k, attempt| plate.squeezed(task, units[hopeful[k]], attempt))?;
+        if let Some((k, squeezed)) = found {
+            *plate = squeezed;
+            for &i in &hopeful[..k] {
+                failures.add(&task.units[units[i]]);
+            }
+            failures.in_a_row = 0;
+            left.extend_from_slice(&units[next..hopeful[k]]);
+            next = hopeful[k] + 1;
+        } else {
+            failures = if_failed;
+            left.extend_from_slice(&units[next..end]);
+            next = end;
+        }
+    }
+    Ok(left)
 }
 
 /// Share of the plates up to which outlines other than boxes may be squeezed.
@@ -198,7 +282,7 @@ const HOPEFUL: f64 = 0.85;
 
 /// Squeezes the parts of the emptiest plate onto others; true when none is left. What has moved
 /// before one resists stays where it went.
-fn dissolve<'a>(task: &Task<'a>, plan: &mut Plan<'a>, search: &mut Search<'_>) -> Result<bool> {
+fn dissolve<'a>(task: &Task<'a>, plan: &mut Plan<'a>, search: &mut Search) -> Result<bool> {
     let area = |q: usize| plan.plates[q].area_mm2;
     let emptiest = (0..plan.plates.len()).min_by(|&a, &b| area(a).total_cmp(&area(b)));
     let Some(q) = emptiest else { return Ok(false) };
@@ -225,7 +309,7 @@ fn squeeze_elsewhere<'a>(
     plan: &mut Plan<'a>,
     q: usize,
     u: usize,
-    search: &mut Search<'_>,
+    search: &mut Search,
 ) -> Result<bool> {
     /// Times that all plates are tried, each time with twice the patience.
     const TURNS: usize = 3;
@@ -237,13 +321,14 @@ fn squeeze_elsewhere<'a>(
     others.sort_by(|&a, &b| plan.plates[a].area_mm2.total_cmp(&plan.plates[b].area_mm2));
     let usual = search.effort;
     let mut moved = false;
-    'search: for _ in 0..TURNS {
-        for &p in &others {
-            moved = !search.is_over() && plan.plates[p].squeeze(task, u, search)?;
-            if moved {
-                plan.plates[q] = plan.plates[q].without(task, u);
-                break 'search;
-            }
+    for _ in 0..TURNS {
+        let found = search
+            .first(others.len(), |k, attempt| plan.plates[others[k]].squeezed(task, u, attempt))?;
+        if let Some((k, squeezed)) = found {
+            plan.plates[others[k]] = squeezed;
+            plan.plates[q] = plan.plates[q].without(task, u);
+            moved = true;
+            break;
         }
         search.effort = search.effort.doubled();
     }
@@ -259,7 +344,7 @@ fn units_of(plate: &PlateInProgress<'_>) -> Vec<usize> {
 }
 
 /// Trades the only tallest unit of a plate for a lower one of a plate that is as high anyway.
-fn trade<'a>(task: &Task<'a>, start: Plan<'a>, search: &mut Search<'_>) -> Result<Plan<'a>> {
+fn trade<'a>(task: &Task<'a>, start: Plan<'a>, search: &mut Search) -> Result<Plan<'a>> {
     let mut best = start;
     let mut progress = true;
     while progress && !search.is_over() {
@@ -278,7 +363,7 @@ fn trade_from<'a>(
     task: &Task<'a>,
     plan: &Plan<'a>,
     q: usize,
-    search: &mut Search<'_>,
+    search: &mut Search,
 ) -> Result<Option<Plan<'a>>> {
     let from = &plan.plates[q];
     let mut tallest = units_of(from);
@@ -287,40 +372,36 @@ fn trade_from<'a>(
     let up = &task.units[u];
     let rest = from.without(task, u);
     let now = plan.score(task);
+    let mut trades: Vec<(usize, usize)> = Vec::new();
     for (p, to) in plan.plates.iter().enumerate() {
         if p == q || to.height_mm < up.height_mm {
             continue;
         }
-        let mut tried: BTreeSet<Vec<usize>> = BTreeSet::new();
+        // The lowest unit of each outline stands for the others.
+        let mut tried: BTreeSet<&[usize]> = BTreeSet::new();
         let mut lowest_first = units_of(to);
         lowest_first.sort_by(|&a, &b| task.units[a].height_mm.total_cmp(&task.units[b].height_mm));
         for v in lowest_first {
             let down = &task.units[v];
-            if search.is_over() {
-                return Ok(None);
-            }
-            // The lowest unit of each outline stands for the others.
-            if down.height_mm >= up.height_mm
-                || down.due != up.due
-                || !rest.has_room_for(task, down)
-                || !tried.insert(down.outlines.clone())
+            if down.height_mm < up.height_mm
+                && down.due == up.due
+                && rest.has_room_for(task, down)
+                && tried.insert(&down.outlines)
             {
-                continue;
-            }
-            let mut left = to.without(task, v);
-            let mut right = rest.clone();
-            let fits = (left.insert(task, u) || left.squeeze(task, u, search)?)
-                && (right.insert(task, v) || right.squeeze(task, v, search)?);
-            if !fits {
-                continue;
-            }
-            let mut next = plan.clone();
-            next.plates[p] = left;
-            next.plates[q] = right;
-            if next.score(task) < now {
-                return Ok(Some(next));
+                trades.push((p, v));
             }
         }
     }
-    Ok(None)
+    let found = search.first(trades.len(), |k, attempt| {
+        let (p, v) = trades[k];
+        let Some(left) = plan.plates[p].without(task, v).with(task, u, attempt)? else {
+            return Ok(None);
+        };
+        let Some(right) = rest.with(task, v, attempt)? else { return Ok(None) };
+        let mut next = plan.clone();
+        next.plates[p] = left;
+        next.plates[q] = right;
+        Ok((next.score(task) < now).then_some(next))
+    })?;
+    Ok(found.map(|(_, next)| next))
 }

@@ -17,6 +17,7 @@ mod outline;
 mod plan;
 mod polygon;
 mod rng;
+mod search;
 mod strip;
 
 pub use batching::{BatchJob, Batches, batches};

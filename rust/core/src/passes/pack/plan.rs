@@ -1,13 +1,13 @@
 //! Which parts share a plate: the sorted greedy start. A plate costs its tallest part, so parts of
 //! like height belong together.
 
-use super::guided_local_search::{Effort, separate};
+use super::guided_local_search::separate;
 use super::layout::Layout;
 use super::nfp::{NfpCache, Placement};
 use super::polygon::Point2;
-use super::rng::Rng;
+use super::search::Attempt;
 use crate::context::Context;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::layers::layers_to;
 use crate::mechanics::time;
 use crate::setup::Setup;
@@ -92,7 +92,7 @@ pub(super) struct PlateInProgress<'a> {
     pub(super) height_mm: f64,
     pub(super) area_mm2: f64,
     /// Outlines that found no place; a plate only gets fuller, so they never will.
-    refused: BTreeSet<usize>,
+    pub(super) refused: BTreeSet<usize>,
 }
 
 /// All plates, and the units that fit none.
@@ -177,36 +177,46 @@ impl<'a> PlateInProgress<'a> {
         true
     }
 
-    /// Adds a unit by moving what is there, if the search finds a way.
-    pub(super) fn squeeze(
-        &mut self,
-        task: &Task<'_>,
+    /// The plate with one more unit, by moving what is there, if the attempt finds a way.
+    pub(super) fn squeezed(
+        &self,
+        task: &Task<'a>,
         u: usize,
-        search: &mut Search<'_>,
-    ) -> Result<bool> {
+        attempt: &mut Attempt<'_>,
+    ) -> Result<Option<PlateInProgress<'a>>> {
         let unit = &task.units[u];
         if !self.has_room_for(task, unit) {
-            return Ok(false);
+            return Ok(None);
         }
         let mut layout = self.layout.clone();
         for &outline in &unit.outlines {
-            let Some(placement) = layout.least_overlap(outline, &mut search.rng) else {
-                return Ok(false);
+            let Some(placement) = layout.least_overlap(outline, &mut attempt.rng) else {
+                return Ok(None);
             };
             layout.placements.push(placement);
         }
-        let (used, limit, ctx) = (&mut search.used, search.limit, search.ctx);
-        let apart = separate(&mut layout, &mut search.rng, search.effort, || {
+        let Attempt { rng, effort, used, is_vain } = attempt;
+        let apart = separate(&mut layout, rng, *effort, || {
             *used += 1;
-            ctx.checkpoint(*used as f64 / limit.max(1) as f64)?;
-            Ok::<_, Error>(search.deadline.is_some_and(|d| Instant::now() >= d))
+            is_vain()
         })?;
-        if apart {
-            self.layout = layout;
-            self.refused.clear();
-            self.book(u, unit);
+        if !apart {
+            return Ok(None);
         }
-        Ok(apart)
+        let mut plate = PlateInProgress { layout, refused: BTreeSet::new(), ..self.clone() };
+        plate.book(u, unit);
+        Ok(Some(plate))
+    }
+
+    /// The plate with one more unit, where it fits freely or else squeezed in.
+    pub(super) fn with(
+        &self,
+        task: &Task<'a>,
+        u: usize,
+        attempt: &mut Attempt<'_>,
+    ) -> Result<Option<PlateInProgress<'a>>> {
+        let mut plate = self.clone();
+        if plate.insert(task, u) { Ok(Some(plate)) } else { plate.squeezed(task, u, attempt) }
     }
 
     /// The plate without one of its units.
@@ -226,42 +236,6 @@ impl<'a> PlateInProgress<'a> {
             plate.area_mm2 += unit.area_mm2;
         }
         plate
-    }
-}
-
-/// How hard squeezing one unit onto a plate tries at first, and at most.
-const EFFORT: Effort = Effort { rounds: 60, patience: 20 };
-const MOST_PATIENCE: usize = 320;
-
-/// What a search has spent, and what it may.
-pub(super) struct Search<'c> {
-    pub(super) rng: Rng,
-    pub(super) effort: Effort,
-    used: usize,
-    limit: usize,
-    deadline: Option<Instant>,
-    ctx: &'c Context,
-}
-
-impl<'c> Search<'c> {
-    pub(super) fn new(task: &Task<'_>, ctx: &'c Context) -> Search<'c> {
-        let rng = Rng::new(task.seed);
-        Search { rng, effort: EFFORT, used: 0, limit: task.rounds, deadline: task.deadline, ctx }
-    }
-
-    /// Reports how much is spent, and stops a cancelled search.
-    pub(super) fn checkpoint(&self) -> Result<()> {
-        self.ctx.checkpoint(self.used as f64 / self.limit.max(1) as f64)
-    }
-
-    /// Tries twice as hard from now on, if that may still help.
-    pub(super) fn more_patience(&mut self) -> bool {
-        self.effort = self.effort.doubled();
-        self.effort.patience <= MOST_PATIENCE
-    }
-
-    pub(super) fn is_over(&self) -> bool {
-        self.used >= self.limit || self.deadline.is_some_and(|d| Instant::now() >= d)
     }
 }
 

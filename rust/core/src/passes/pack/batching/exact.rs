@@ -114,7 +114,7 @@ pub(super) fn repair(
         if cost <= bound {
             break;
         }
-        job.checkpoint(0.0)?;
+        job.go_on()?;
         // Some plates, as many as hold few enough parts.
         rng.shuffle(plan);
         let (mut parts, mut plates) = (0, 0);
