@@ -28,7 +28,7 @@ def test_structure_as_arrays() -> None:
     assert s.members.max() < len(s.nodes)
     assert np.allclose(s.nodes[s.feet, 2], vw.Raft().thickness_mm)
     for tip in s.tips:
-        assert np.linalg.norm(s.nodes[tip.node] - tip.contact) < vw.Support().neck_mm + 1e-9
+        assert np.linalg.norm(s.nodes[tip.node] - tip.contact) < 1.5 * vw.Support().neck_mm + 1e-9
     assert s.mesh.vertices[:, 2].min() > 0.0
 
 
@@ -47,12 +47,20 @@ def test_frame_agrees_with_a_general_solver(body: vw.Solid) -> None:
     model = pynite.FEModel3D()
     for i, (nx, ny, nz) in enumerate(frame.nodes):
         model.add_node(f"n{i}", nx, ny, nz)
+    slices = 24  # a neck tapers: even slices of it
     for i, (a, b) in enumerate(frame.beams):
         modulus, shear = frame.modulus_mpa[i], frame.shear_mpa[i]
         model.add_material(f"m{i}", modulus, shear, modulus / (2 * shear) - 1, 0.0)
-        inertia = frame.inertia_mm4[i]
-        model.add_section(f"s{i}", frame.area_mm2[i], inertia, inertia, frame.torsion_mm4[i])
-        model.add_member(f"b{i}", f"n{a}", f"n{b}", f"m{i}", f"s{i}")
+        wide, thin = np.sqrt(4 * frame.area_mm2[i] / np.pi)
+        n = 1 if wide == thin else slices
+        ends = [f"n{a}", *(f"b{i}n{k}" for k in range(1, n)), f"n{b}"]
+        for k in range(1, n):
+            model.add_node(ends[k], *(frame.nodes[a] + (frame.nodes[b] - frame.nodes[a]) * k / n))
+        for k in range(n):
+            d = wide + (thin - wide) * (k + 0.5) / n
+            inertia = np.pi * d**4 / 64
+            model.add_section(f"s{i}.{k}", np.pi * d**2 / 4, inertia, inertia, 2 * inertia)
+            model.add_member(f"b{i}.{k}", ends[k], ends[k + 1], f"m{i}", f"s{i}.{k}")
     # The part is rigid: spokes so stiff that their own give is far below what is compared.
     stiff = 1e4 * frame.modulus_mpa.max()
     model.add_material("rigid", stiff, stiff, 0.0, 0.0)
@@ -77,7 +85,7 @@ def test_frame_agrees_with_a_general_solver(body: vw.Solid) -> None:
     for columns in (slice(0, 3), slice(3, 6)):
         scale = np.abs(theirs[:, columns]).max()
         assert np.abs(ours[:, columns] - theirs[:, columns]).max() < 1e-3 * scale
-    pulls = np.array([-model.members[f"b{i}"].min_axial(case) for i in range(len(frame.beams))])
+    pulls = np.array([-model.members[f"b{i}.0"].min_axial(case) for i in range(len(frame.beams))])
     assert np.abs(axial - pulls).max() < 1e-3 * np.abs(axial).max()
 
 

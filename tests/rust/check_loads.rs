@@ -19,7 +19,13 @@ use vatwright::{
 
 /// A part on upright columns that stand on a raft of 20 × 20 mm. `at` are the tips' places under
 /// the body's lowest point at `z_mm`.
-fn on_columns(body: Solid, z_mm: f64, at: &[[f64; 2]], neck_mm: f64, column_mm: f64) -> Part {
+pub(crate) fn on_columns(
+    body: Solid,
+    z_mm: f64,
+    at: &[[f64; 2]],
+    neck_mm: f64,
+    column_mm: f64,
+) -> Part {
     const CONE_MM: f64 = 1.5;
     let mut part = Part::new(body);
     part.pose.translation.vector.z += z_mm;
@@ -62,14 +68,15 @@ fn a_heavy_part_on_three_thin_tips_tears_off_where_its_section_is_too_large() {
     let heavy = frustum(1.2, 9.0, 7.8, 128).unwrap();
     let fault = only_fault(&on_columns(heavy.clone(), 6.0, &three(0.8), 0.4, 1.2));
     assert_eq!(fault.code, "tips");
-    // 20 MPa on three necks of 0.4 mm with a safety of 2 bear 3.77 N: π·R² × 20 kPa reaches that
-    // at R = 7.746 mm, which the cone has at z = 6 + 7.746 − 1.2.
-    let neck_n = 20.0 * PI * 0.04 / 2.0;
-    assert!((fault.limit.unwrap() - neck_n).abs() < 1e-9);
-    let z = 6.0 + (3.0 * neck_n / (PI * 0.02)).sqrt() - 1.2;
+    assert_eq!(fault.unit, "MPa");
+    // Half the pull at the middle of half the disc, R/2 off at most: by the bolt group's formula a
+    // neck bears at least F/6 + (F/2)(R/2)/(3·0.8/2), which 20 MPa over a safety of 2 allows up to
+    // R = 3.9 mm; necks bend besides, so that it is over by then.
+    let over = |r: f64| PI * r * r * 0.02 * (1.0 / 6.0 + r / 4.0 / 1.2) > 10.0 * PI * 0.04;
+    let z = 6.0 + (1..).map(|i| 0.01 * f64::from(i)).find(|&r| over(r)).unwrap() - 1.2;
     let first = f64::from(fault.layers.unwrap().0);
-    assert!((first * 0.05 - z).abs() < 0.1, "{fault:#?}");
-    assert_clean(&on_columns(heavy, 6.0, &three(0.8), 0.6, 1.2));
+    assert!(first * 0.05 < z + 0.05, "{fault:#?}");
+    assert_clean(&on_columns(frustum(1.2, 3.0, 2.0, 128).unwrap(), 6.0, &three(0.8), 0.6, 1.2));
 }
 
 #[test]
@@ -80,7 +87,8 @@ fn a_slender_column_buckles_and_a_thick_one_does_not() {
     // π²EI/(0.699·L)² with E = 1000 MPa, d = 0.5 mm, L = 29.7 mm between raft and cone.
     let inertia = PI * 0.5_f64.powi(4) / 64.0;
     let euler = PI * PI * 1000.0 * inertia / (0.699_155_7 * 29.7_f64).powi(2);
-    assert!((fault.limit.unwrap() / euler - 1.0).abs() < 1e-3, "{fault:#?}");
+    // The limit is that over the safety of 2.
+    assert!((2.0 * fault.limit.unwrap() / euler - 1.0).abs() < 1e-3, "{fault:#?}");
     assert!(fault.layers.unwrap().0 >= 630, "{fault:#?}");
     assert_clean(&on_columns(light, 31.5, &three(0.8), 0.4, 1.2));
 }

@@ -37,6 +37,7 @@ mod reference;
 mod select;
 mod setup;
 mod shapes;
+mod structure_known;
 mod support;
 mod support_data;
 mod support_known;

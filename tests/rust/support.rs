@@ -91,7 +91,7 @@ fn tips_change_by_hand_and_only_what_changed_is_looked_at() {
     assert_eq!(edit.tips().len(), before.len());
     for (now, then) in edit.tips().iter().zip(before) {
         assert!((now.contact - then.contact).norm() < 1e-9 && now.facet == then.facet);
-        assert_eq!(now.diameter_mm, then.diameter_mm);
+        assert!((now.diameter_mm - then.diameter_mm).abs() < 1e-9);
     }
     let layers = (done.value.bounds().max.z / ctx.setup.exposure.layer_mm) as usize;
 

@@ -9,8 +9,8 @@ use parry3d_f64::shape::TriMesh;
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 use vatwright::layers::{Grid, Layer, Layers, Scan, Survey};
-use vatwright::mechanics::frame::SupportFrame;
 use vatwright::mesh::{Point, health, io};
+use vatwright::structure::SupportFrame;
 
 use vatwright::check::inspect;
 use vatwright::passes::{Pass, Raft, Support};
@@ -56,7 +56,7 @@ fn poses(name: &str, length_mm: RangeInclusive<f64>, pitch_mm: f64) {
         layers_meet_only_at_tips(&name, &done, s, &ctx);
         everything_has_a_foot(&name, &done, s);
         let r = &ctx.setup.resin;
-        SupportFrame::new(s, r.green_modulus_mpa, r.poisson).frame.factor().unwrap();
+        SupportFrame::whole(s, r.green_modulus_mpa, r.poisson).frame.factor().unwrap();
         for threads in [1, 7] {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
             let again = pool.install(|| supported(part.clone(), &ctx));

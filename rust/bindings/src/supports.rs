@@ -13,9 +13,10 @@ use pyo3::prelude::*;
 use std::ops::Range;
 use std::sync::Arc;
 use vatwright::Supports as CoreSupports;
-use vatwright::mechanics::frame::{Beam, SupportFrame};
+use vatwright::mechanics::frame::{Beam, Profile};
 use vatwright::mechanics::peel::Pull;
 use vatwright::passes::Edit as CoreEdit;
+use vatwright::structure::SupportFrame;
 
 record!(Tip, vatwright::Tip, "One end of a support on the part, in plate coordinates.");
 
@@ -84,7 +85,7 @@ impl Supports {
     #[pyo3(signature = (setup = None))]
     fn frame(&self, setup: Option<PyRef<'_, Setup>>) -> Frame {
         let r = given(setup).resin;
-        Frame(SupportFrame::new(&self.0, r.green_modulus_mpa, r.poisson))
+        Frame(SupportFrame::whole(&self.0, r.green_modulus_mpa, r.poisson))
     }
 
     fn __repr__(&self) -> String {
@@ -112,6 +113,15 @@ impl Frame {
     ) -> Bound<'py, PyArray1<f64>> {
         PyArray1::from_iter(py, self.0.frame.beams.iter().map(value))
     }
+
+    fn of_ends<'py>(
+        &self,
+        py: Python<'py>,
+        value: impl Fn(&Profile) -> f64,
+    ) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        let ends = self.0.frame.beams.iter().flat_map(|b| [value(&b.profile), value(&b.end)]);
+        arrays::reshaped(py, ends.collect(), 2)
+    }
 }
 
 #[pymethods]
@@ -122,28 +132,29 @@ impl Frame {
         arrays::from_points(py, &self.0.frame.nodes)
     }
 
-    /// Beams between two nodes, (m, 2): those of the supports, then one for each tip.
+    /// Beams between two nodes, (m, 2): those of the supports, then a neck for each tip and landing.
     #[getter]
     fn beams<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<u32>>> {
         pairs(py, self.0.frame.beams.iter().map(|b| [b.a, b.b]))
     }
 
-    /// Area of each beam's section, mm², (m,).
+    /// Area of each beam's section where it begins and where it ends, mm², (m, 2); necks taper.
     #[getter]
-    fn area_mm2<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f64>> {
-        self.of_beams(py, |b| b.profile.area_mm2)
+    fn area_mm2<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        self.of_ends(py, |p| p.area_mm2)
     }
 
-    /// Second moment of area of each beam's round section about any diameter, mm⁴, (m,).
+    /// Second moment of area of each beam's round section about any diameter where it begins and
+    /// where it ends, mm⁴, (m, 2).
     #[getter]
-    fn inertia_mm4<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f64>> {
-        self.of_beams(py, |b| b.profile.iy_mm4)
+    fn inertia_mm4<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        self.of_ends(py, |p| p.iy_mm4)
     }
 
-    /// Torsion constant of each beam's section, mm⁴, (m,).
+    /// Torsion constant of each beam's section where it begins and where it ends, mm⁴, (m, 2).
     #[getter]
-    fn torsion_mm4<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f64>> {
-        self.of_beams(py, |b| b.profile.torsion_mm4)
+    fn torsion_mm4<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f64>>> {
+        self.of_ends(py, |p| p.torsion_mm4)
     }
 
     /// Young's modulus of each beam, MPa, (m,).
@@ -176,7 +187,7 @@ impl Frame {
         PyArray1::from_iter(py, self.0.frame.ties.iter().flat_map(|t| t.nodes.iter().copied()))
     }
 
-    /// Numbers of the tips' beams, first and one past the last.
+    /// Numbers of the tips' necks, first and one past the last; those of landings follow.
     #[getter]
     fn tips(&self) -> (usize, usize) {
         let Range { start, end } = self.0.tips;
@@ -184,7 +195,7 @@ impl Frame {
     }
 
     /// Displacements (mm) and turns (rad) of all nodes, (n, 6), and in all beams the axial force
-    /// (N, positive in tension), (m,), and the greatest tension with bending (MPa), (m,), under a
+    /// (N, positive in tension), (m,), and the greatest stress, |N|/A + M·r/I (MPa), (m,), under a
     /// pull on the part along +z at a place.
     #[allow(clippy::type_complexity)] // three arrays
     fn solve<'py>(
@@ -201,7 +212,10 @@ impl Frame {
         let motions = solved.motions.iter().flatten().copied().collect();
         let beams = 0..frame.beams.len();
         let axial = PyArray1::from_iter(py, beams.clone().map(|i| solved.axial_n(i)));
-        let stress = PyArray1::from_iter(py, beams.map(|i| solved.stress_mpa(frame, i)));
+        let stress = PyArray1::from_iter(
+            py,
+            beams.map(|i| solved.stress_mpa(frame, i).into_iter().fold(0.0, f64::max)),
+        );
         Ok((arrays::reshaped(py, motions, 6)?, axial, stress))
     }
 }

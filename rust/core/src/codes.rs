@@ -201,6 +201,13 @@ codes! {
         cause: "A support tip or the plate touches it.",
         remedy: "Move the tips off it, turn the surface away from the plate, or mark fewer facets.",
     }
+    Lift "lift" {
+        severity: "fault",
+        meaning: "The lift after a layer ends before the layer has parted from the film.",
+        cause: "Film and machine give way under the pull by more than the lift.",
+        remedy: "Lift farther, turn the part so that its layers are smaller, or measure the film's \
+            compliance.",
+    }
     LongPlate "long_plate" {
         severity: "note",
         meaning: "The plate prints for longer than a night.",
@@ -208,10 +215,10 @@ codes! {
         remedy: "Start it so that it ends when somebody is there, or turn tall parts.",
     }
     Neck "neck" {
-        severity: "warning",
-        meaning: "With the columns' own give, a neck carries more than its strength over the safety.",
-        cause: "Stiff columns draw load from those that give.",
-        remedy: "Use thicker tips or stiffer columns.",
+        severity: "fault where it breaks and nothing could take over, else warning",
+        meaning: "A neck bears and bends more than its strength over the safety.",
+        cause: "It leans, stands alone, or moves with the part where others give.",
+        remedy: "Use thicker tips or stiffer columns, or add tips beside it.",
     }
     Overhang "overhang" {
         severity: "fault where a part without a support would sag or tear, warning where supports leave \
@@ -300,6 +307,13 @@ codes! {
             loose shell would remain.",
         remedy: "Ask for a thinner wall, or open the sealed void first.",
     }
+    Strength "strength" {
+        severity: "fault beyond the strength of green resin, warning beyond what the safety leaves",
+        meaning: "The part itself is too thin for what the layers above it pull.",
+        cause: "A stem, neck or wall carries more section above it than it can bear.",
+        remedy: "Thicken it there, hold what is above by supports of its own, or turn the part so \
+            that the layers above are smaller.",
+    }
     SupportOnPart "support_on_part" or "landing" {
         severity: "note",
         meaning: "Columns stand on the part itself.",
@@ -313,10 +327,12 @@ codes! {
         remedy: "Thicken it, or turn it so that it lies across more pixels or layers.",
     }
     Tips "tips" {
-        severity: "fault where overloaded, warning where tips touch nothing or the structure is loose, \
-            note where there is nothing to judge",
+        severity: "fault where a neck breaks and nothing could take over, or columns stand on nothing; \
+            warning beyond what the safety leaves, where others could take over, or where tips \
+            touch nothing; note where there is nothing to judge",
         meaning: "Support tips do not hold the part.",
-        cause: "They are too few, too thin, touch nothing, or stand on columns without a foot.",
+        cause: "They are too few, too thin, bend too far, touch nothing, or stand on columns without \
+            a foot.",
         remedy: "Add or thicken tips, join every column to a foot and every tip to a column, or \
             support the part again.",
     }

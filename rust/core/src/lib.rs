@@ -20,6 +20,7 @@ pub mod picture;
 mod plate;
 mod recipe;
 pub mod setup;
+pub mod structure;
 
 pub use nalgebra;
 

@@ -124,21 +124,6 @@ pub struct Supports {
     pub mesh: Mesh,
 }
 
-impl Supports {
-    /// The structure with some of its tips and landings only, without its geometry.
-    pub(crate) fn holding(&self, tips: &[usize], landings: &[usize]) -> Supports {
-        let some = |all: &[Tip], which: &[usize]| which.iter().map(|&i| all[i].clone()).collect();
-        Supports {
-            nodes: self.nodes.clone(),
-            feet: self.feet.clone(),
-            members: self.members.clone(),
-            tips: some(&self.tips, tips),
-            landings: some(&self.landings, landings),
-            ..Supports::default()
-        }
-    }
-}
-
 /// A solid on its way to a plate. Passes take a part and return a changed one; the parts share
 /// unchanged geometry. What is read from bytes is checked: indices in range, numbers finite.
 ///

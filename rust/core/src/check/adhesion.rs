@@ -3,13 +3,9 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{Grid, Layer, Region, SUBPIXEL};
-use crate::mechanics::adhesion::{Moments, tension_kpa};
 use crate::mechanics::peel::{Model, Pull};
 use crate::mesh::Point;
-
-/// Directions in which the base's outermost points are sought.
-const DIRECTIONS: usize = 64;
+use crate::structure::{Footprint, Load};
 
 /// Bond stress of every layer over what the bond may bear, with the place; empty without a base.
 #[derive(Debug, Default)]
@@ -31,14 +27,58 @@ pub(super) fn bond(e: &Evidence<'_>) -> Bond {
     let model = Model::of(e.setup());
     let pull = |k: u32| {
         let body = e.loads[e.body_survey().regions_of(k)].iter();
-        let body = Pull::sum(body.flat_map(|l| [l.peel, l.suction]));
+        let body = Pull::sum(body.flat_map(Load::pulls));
         Pull::sum([body, added(e, k, &model)])
     };
+    let apart = Apart::of(e);
     let tension = (0..grid.layers).map(|k| {
-        let (kpa, at) = base.worst(pull(k));
+        let whole = base.worst(pull(k));
+        let of_one = apart.worst(k, e);
+        let (kpa, at) = if of_one.0 > whole.0 { of_one } else { whole };
         (kpa, Point::new(at[0], at[1], 0.0))
     });
     Bond { tension: tension.collect(), limit_kpa }
+}
+
+/// Footings that stand apart, so that each holds by itself what its own feet and its own piece of the
+/// part hand down; together they bear only as one rigid base would.
+#[derive(Default)]
+struct Apart {
+    footings: Vec<Footprint>,
+    /// For each node of the supports its footing.
+    of_node: Vec<Option<usize>>,
+}
+
+impl Apart {
+    fn of(e: &Evidence<'_>) -> Apart {
+        let (grid, regions) = (e.grid(), e.survey.regions_of(0));
+        let (Some(s), true) = (&e.part.supports, regions.len() > 1) else {
+            return Apart::default();
+        };
+        let pieces = e.printed.layer(0).pieces(grid);
+        let footings = pieces.iter().zip(&e.survey.regions[regions]);
+        let footings = footings.map(|(p, r)| Footprint::of(p, &[*r], grid)).collect();
+        let own = |p: &Point| pieces.iter().position(|piece| piece.holds(p.x, p.y, grid));
+        Apart { footings, of_node: s.nodes.iter().map(own).collect() }
+    }
+
+    /// The greatest tension at a rim in a layer, kPa, and where.
+    fn worst(&self, k: u32, e: &Evidence<'_>) -> (f64, [f64; 2]) {
+        let Some(s) = e.part.supports.as_deref().filter(|_| !self.footings.is_empty()) else {
+            return (0.0, [0.0; 2]);
+        };
+        let mut pulls: Vec<Vec<Pull>> = vec![Vec::new(); self.footings.len()];
+        for (node, lift) in &e.assessment.feet[k as usize] {
+            if let Some(f) = self.of_node[*node as usize] {
+                let p = &s.nodes[*node as usize];
+                pulls[f].push(lift.pull(p.x, p.y));
+            }
+        }
+        let worst =
+            |(foot, pulls): (&Footprint, &Vec<Pull>)| foot.worst(Pull::sum(pulls.iter().copied()));
+        let all = self.footings.iter().zip(&pulls).map(worst);
+        all.fold((0.0, [0.0; 2]), |a, b| if b.0 > a.0 { b } else { a })
+    }
 }
 
 /// Pull of what was added to the body in a layer: its section less the body's.
@@ -59,63 +99,6 @@ fn added(e: &Evidence<'_>, k: u32, model: &Model) -> Pull {
         x_mm: (all.1 - body.1) / area,
         y_mm: (all.2 - body.2) / area,
     }
-}
-
-/// What bonds to the plate: its area with moments, and its outermost points.
-pub(crate) struct Footprint {
-    pub(crate) moments: Moments,
-    rim: Vec<[f64; 2]>,
-}
-
-impl Footprint {
-    /// Of a layer on the plate and its regions.
-    pub(crate) fn of(layer: &Layer, regions: &[Region], grid: &Grid) -> Footprint {
-        let area: f64 = regions.iter().map(|r| r.area_mm2).sum();
-        let mean =
-            |i: usize| regions.iter().map(|r| r.area_mm2 * r.centroid_mm[i]).sum::<f64>() / area;
-        let (x, y) = (mean(0), mean(1));
-        let mut m = Moments { area_mm2: area, x_mm: x, y_mm: y, ..Moments::default() };
-        for r in regions {
-            let (dx, dy) = (r.centroid_mm[0] - x, r.centroid_mm[1] - y);
-            m.xx_mm4 += r.moments_mm4[0] + r.area_mm2 * dx * dx;
-            m.yy_mm4 += r.moments_mm4[1] + r.area_mm2 * dy * dy;
-            m.xy_mm4 += r.moments_mm4[2] + r.area_mm2 * dx * dy;
-        }
-        Footprint { moments: m, rim: rim(layer, grid) }
-    }
-
-    /// The greatest tension at the rim under a pull, kPa, and where.
-    pub(crate) fn worst(&self, pull: Pull) -> (f64, [f64; 2]) {
-        let at = [pull.x_mm, pull.y_mm];
-        let middle = (0.0, [self.moments.x_mm, self.moments.y_mm]);
-        self.rim
-            .iter()
-            .map(|&p| (tension_kpa(&self.moments, pull.force_n, at, p), p))
-            .fold(middle, |a, b| if b.0 > a.0 { b } else { a })
-    }
-}
-
-/// Outermost points of a layer in many directions.
-fn rim(layer: &Layer, grid: &Grid) -> Vec<[f64; 2]> {
-    let sub = grid.pitch_mm / f64::from(SUBPIXEL);
-    let ends: Vec<[f64; 2]> = layer
-        .rows()
-        .flat_map(|row| {
-            let y = grid.pixel(0, row, 0).y;
-            let x = |s: u32| grid.x0_mm + f64::from(s) * sub;
-            let (first, last) = (layer.row(row).first(), layer.row(row).last());
-            first.map(|s| [x(s.x0), y]).into_iter().chain(last.map(|s| [x(s.x1), y]))
-        })
-        .collect();
-    let mut out: Vec<[f64; 2]> = (0..DIRECTIONS)
-        .filter_map(|i| {
-            let (s, c) = (std::f64::consts::TAU * i as f64 / DIRECTIONS as f64).sin_cos();
-            let reach = |p: &&[f64; 2]| c * p[0] + s * p[1];
-            ends.iter().max_by(|a, b| reach(a).total_cmp(&reach(b))).copied()
-        })
-        .collect();
-    out.dedup();
-    out
 }
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {

@@ -1,22 +1,43 @@
-//! Columns: whether the supports buckle when the part comes back to the film and presses resin out.
+//! Columns: whether columns and braces bear what pulls and presses them, without buckling on the way
+//! back to the film.
 
 use super::Evidence;
-use super::tips::{over, placed};
+use super::tips::{over, placed, severity};
+use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
-    // Euler's load is that of a straight column; one within the safety factor may still go.
-    let safe = 1.0 / e.setup().limits.safety;
-    let Some((layers, worst, at)) = over(&e.standing.columns, safe) else { return Ok(Vec::new()) };
-    let severity = if worst.ratio > 1.0 { Severity::Fault } else { Severity::Warning };
-    let message = format!(
-        "a column is pressed by {:.2} N at layer {at} and buckles at {:.2} N",
-        worst.value, worst.limit
-    );
-    let finding = Finding::new("columns", severity, &e.part.name, message)
-        .at_layers(layers.0, layers.1)
-        .measured(worst.value, worst.limit * safe, "N")
-        .remedy("thicken or brace the columns, or return more slowly");
-    Ok(vec![placed(finding, &worst)])
+    let (name, safety) = (&e.part.name, e.setup().limits.safety);
+    let mut out = Vec::new();
+    if let Some((layers, worst)) = over(e, 1.0, |_, l| l.buckling) {
+        // Euler's load is that of a straight column; one within the safety factor may still go.
+        let severity = if worst.ratio > safety { Severity::Fault } else { Severity::Warning };
+        let message = format!(
+            "a column is pressed by {:.2} N at layer {} and buckles at {:.2} N",
+            worst.value,
+            worst.layer,
+            worst.limit * safety
+        );
+        let finding = Finding::new(FindingCode::Columns, severity, name, message)
+            .at_layers(layers.0, layers.1)
+            .measured(worst.value, worst.limit, "N")
+            .remedy("thicken or brace the columns, or return more slowly");
+        out.push(placed(finding, &worst));
+    }
+    if let Some((layers, worst)) = over(e, 1.0, |_, l| l.bar) {
+        let message = format!(
+            "a column or brace is stressed by {:.1} MPa at layer {} under {} and may bear {:.1} MPa",
+            worst.value,
+            worst.layer,
+            worst.demand.words(),
+            worst.limit
+        );
+        let finding = Finding::new(FindingCode::Columns, severity(&worst, e), name, message)
+            .at_layers(layers.0, layers.1)
+            .measured(worst.value, worst.limit, "MPa")
+            .remedy("thicken or brace the columns, add tips, or return more slowly");
+        out.push(placed(finding, &worst));
+    }
+    Ok(out)
 }

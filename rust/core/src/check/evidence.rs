@@ -4,16 +4,15 @@ use super::adhesion::{self, Bond};
 use super::island::Floats;
 use super::overhang_span::{self, Ledge};
 use super::profile::Profile;
-use super::stand::{self, Standing};
 use super::thickness::Lines;
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{Cup, Grid, Layer, Layers, Region, SUBPIXEL, Scan, Survey};
-use crate::mechanics::peel::{Model, Pull, Run, compactness, torsion_mm4};
+use crate::layers::{Cup, Grid, Layers, Scan, Survey};
+use crate::mechanics::peel::Model;
 use crate::mechanics::{suction, time};
 use crate::part::{Part, Role};
 use crate::setup::Setup;
-use rayon::prelude::*;
+use crate::structure::{self, Assessment, Body, History, LayerUse, Load};
 
 /// Layers, survey and loads of one part.
 #[derive(Debug)]
@@ -35,19 +34,10 @@ pub struct Evidence<'a> {
     pub(super) floats: Floats,
     pub(super) ledges: Vec<Ledge>,
     pub(super) lines: Lines,
-    pub(super) standing: Standing,
+    pub(super) assessment: Assessment,
+    /// Tips that touch nothing.
+    pub(super) loose_tips: Vec<u32>,
     pub(super) bond: Bond,
-}
-
-/// What the film does to a region.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Load {
-    /// Its peel and where that acts.
-    pub peel: Pull,
-    /// The pull of sealed voids that it surrounds, an upper bound.
-    pub suction: Pull,
-    /// Its torsion constant, mm⁴: how it resists being squeezed or pulled through resin.
-    pub torsion_mm4: f64,
 }
 
 /// Roles that make up the body's own section.
@@ -86,13 +76,17 @@ impl<'a> Evidence<'a> {
             profile: Profile::default(),
             ledges: Vec::new(),
             lines: Lines::default(),
-            standing: Standing::default(),
+            assessment: Assessment::default(),
+            loose_tips: Vec::new(),
             bond: Bond::default(),
         };
         step("loads", 0.5)?;
-        evidence.loads = loads(evidence.body_survey(), evidence.body(), evidence.voids(), ctx)?;
+        let (survey, body) = (evidence.body_survey(), evidence.body());
+        evidence.loads =
+            structure::loads(part, survey, body, evidence.voids(), &ctx.setup, &ctx.job)?;
         step("standing", 0.7)?;
-        evidence.standing = stand::sweep(&evidence)?;
+        let (assessment, loose) = evidence.assess()?;
+        (evidence.assessment, evidence.loose_tips) = (assessment, loose);
         evidence.bond = adhesion::bond(&evidence);
         evidence.profile = profile(&evidence);
         step("ledges", 0.8)?;
@@ -100,6 +94,40 @@ impl<'a> Evidence<'a> {
         step("lines", 0.9)?;
         evidence.lines = Lines::of(&evidence)?;
         Ok(evidence)
+    }
+
+    fn assess(&self) -> Result<(Assessment, Vec<u32>)> {
+        let supports = self.part.supports.as_deref();
+        let body = Body {
+            layers: self.body(),
+            survey: self.body_survey(),
+            loads: &self.loads,
+            grounded: &self.grounded(),
+        };
+        let history = History::of(&body, supports, &self.ctx.job)?;
+        let assessment = structure::assess(&body, &history, supports, self.setup(), &self.ctx.job)?;
+        Ok((assessment, history.loose))
+    }
+
+    /// Which regions of the body lie on the plate or on the raft.
+    fn grounded(&self) -> Vec<bool> {
+        let survey = self.body_survey();
+        let mut out = vec![false; survey.regions.len()];
+        if self.grid().layers == 0 {
+            return out;
+        }
+        out[survey.regions_of(0)].fill(true);
+        let Some(raft) = &self.part.raft else { return out };
+        // The first layers above the raft are within a layer of its top.
+        let top = (raft.plan.top_mm() / self.grid().layer_mm).ceil() as u32 + 1;
+        for k in 1..top.min(self.grid().layers) {
+            let base = self.printed.layer(k - 1).minus(self.body().layer(k - 1));
+            let pieces = self.body().layer(k).pieces(self.grid());
+            for (r, piece) in survey.regions_of(k).zip(&pieces) {
+                out[r] = !piece.intersection(&base).is_empty();
+            }
+        }
+        out
     }
 
     /// The workshop's numbers.
@@ -134,81 +162,6 @@ impl<'a> Evidence<'a> {
     }
 }
 
-/// The runs of a connected layer in the form mechanics reads.
-pub(super) fn runs(piece: &Layer, grid: &Grid) -> Vec<Run> {
-    let sub = grid.pitch_mm / f64::from(SUBPIXEL);
-    let at = |row: u32| {
-        piece.row(row).iter().map(move |s| Run {
-            row: row as i32,
-            x0_mm: f64::from(s.x0) * sub,
-            x1_mm: f64::from(s.x1) * sub,
-        })
-    };
-    piece.rows().flat_map(at).collect()
-}
-
-/// A section this small is compact or so light that its shape does not matter, pixels.
-const SMALL_PIXELS: u32 = 16;
-
-/// What the film does to each region of a survey of the body's layers; `voids` are those that count
-/// as cups.
-pub(crate) fn loads<'v>(
-    survey: &Survey,
-    body: &Layers,
-    voids: impl Iterator<Item = &'v Cup>,
-    ctx: &Context,
-) -> Result<Vec<Load>> {
-    let grid = &body.grid;
-    let model = Model::of(&ctx.setup);
-    let load = |region: &Region, piece: &Layer| {
-        let torsion_mm4 = if region.pixels < SMALL_PIXELS {
-            region.area_mm2.powi(2) / std::f64::consts::TAU
-        } else {
-            torsion_mm4(&runs(piece, grid), grid.pitch_mm)
-        };
-        let compact = compactness(region.area_mm2, torsion_mm4);
-        let [x_mm, y_mm] = region.centroid_mm;
-        let peel = Pull { force_n: model.force_n(region.area_mm2, compact), x_mm, y_mm };
-        Load { peel, suction: Pull::default(), torsion_mm4 }
-    };
-    let by_layer = (0..grid.layers)
-        .into_par_iter()
-        .map(|k| {
-            ctx.job.go_on()?;
-            let regions = &survey.regions[survey.regions_of(k)];
-            let pieces = body.layer(k).pieces(grid);
-            Ok(regions.iter().zip(&pieces).map(|(r, p)| load(r, p)).collect::<Vec<_>>())
-        })
-        .collect::<Result<Vec<_>>>()?;
-    let mut loads = by_layer.concat();
-    for void in voids {
-        for &(k, area_mm2) in &void.sealed {
-            let Some(r) = around(survey, k, void.place.x, void.place.y) else { continue };
-            let (x_mm, y_mm) = (void.place.x, void.place.y);
-            let pull = Pull { force_n: suction::sealed_force_n(area_mm2), x_mm, y_mm };
-            loads[r].suction = Pull::sum([loads[r].suction, pull]);
-        }
-    }
-    Ok(loads)
-}
-
-/// The region of a layer that surrounds a void at that place: the smallest whose box holds it,
-/// else the largest.
-fn around(survey: &Survey, layer: u32, x: f64, y: f64) -> Option<usize> {
-    let of = |r: &usize| &survey.regions[*r];
-    let box_mm2 = |r: &usize| {
-        let (a, b) = (of(r).min_mm, of(r).max_mm);
-        (b[0] - a[0]) * (b[1] - a[1])
-    };
-    let holds = |r: &usize| {
-        let (a, b) = (of(r).min_mm, of(r).max_mm);
-        a[0] <= x && x <= b[0] && a[1] <= y && y <= b[1]
-    };
-    let regions = survey.regions_of(layer);
-    let least = regions.clone().filter(holds).min_by(|a, b| box_mm2(a).total_cmp(&box_mm2(b)));
-    least.or_else(|| regions.max_by(|a, b| of(a).area_mm2.total_cmp(&of(b).area_mm2)))
-}
-
 fn profile(e: &Evidence<'_>) -> Profile {
     let n = e.grid().layers;
     let mut sealed = vec![0.0; n as usize];
@@ -226,20 +179,28 @@ fn profile(e: &Evidence<'_>) -> Profile {
             e.survey.regions[e.survey.regions_of(k)].iter().map(|r| r.area_mm2).sum();
         body_n + (all_mm2 - body_mm2).max(0.0) * compact_kpa * 1e-3
     };
+    let use_of = |kind: fn(&LayerUse) -> f64| e.assessment.layers.iter().map(kind).collect();
+    let vented = |k: u32| {
+        e.loads[e.body_survey().regions_of(k)].iter().map(|l| l.vented.force_n).sum::<f64>()
+    };
     Profile {
         z_mm: (1..=n).map(|k| f64::from(k) * e.grid().layer_mm).collect(),
         clock_s: (1..=n).map(|k| time::print_of(e.setup(), k)).collect(),
         section_mm2: e.survey.sections.iter().map(|s| s.area_mm2).collect(),
         peel_n: (0..n).map(peel).collect(),
-        suction_n: sealed.iter().map(|&a| suction::sealed_force_n(a)).collect(),
+        suction_n: (0..n)
+            .map(|k| suction::sealed_force_n(sealed[k as usize]) + vented(k))
+            .collect(),
         sealed_mm2: sealed,
-        tip_use: e.standing.tips.iter().map(|w| w.ratio).collect(),
-        column_use: e.standing.columns.iter().map(|w| w.ratio).collect(),
+        tip_use: use_of(|l| l.neck.ratio),
+        bar_use: use_of(|l| l.bar.ratio),
+        column_use: use_of(|l| l.buckling.ratio),
+        section_use: use_of(|l| l.section.ratio),
         bond_use: if e.bond.tension.is_empty() {
             vec![0.0; n as usize]
         } else {
             e.bond.tension.iter().map(|t| t.0 / e.bond.limit_kpa).collect()
         },
-        missed: e.standing.missed.iter().map(|w| w.ratio).collect(),
+        missed: use_of(|l| l.missed.ratio),
     }
 }

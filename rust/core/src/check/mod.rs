@@ -15,7 +15,7 @@ mod first_layer_flare;
 mod gap;
 mod island;
 mod keep_clean;
-mod limb;
+mod lift;
 mod overhang;
 mod overhang_span;
 mod plate;
@@ -25,7 +25,7 @@ mod retained_resin;
 mod sag;
 mod size;
 mod springback;
-mod stand;
+mod strength;
 mod thickness;
 mod thin;
 mod tips;
@@ -33,14 +33,12 @@ mod unprinted;
 mod vat;
 mod watch;
 
-pub(crate) use adhesion::Footprint;
-pub(crate) use evidence::loads;
-pub use evidence::{Evidence, Load};
+pub use crate::structure::Load;
+pub use evidence::Evidence;
 pub(crate) use island::tiny_mm2;
 pub use overhang_span::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;
-pub(crate) use stand::{FEW_TIPS, NEW_FRAME};
 
 use crate::codes::FindingCode;
 use crate::context::Context;
@@ -71,8 +69,9 @@ macro_rules! modes {
     };
 }
 modes!(
-    unprinted Unprinted, cup Cup, pocket Pocket, retained_resin RetainedResin, island Island, overhang Overhang, sag Sag, thin Thin,
-    gap Gap, cure Cure, first_layer_flare FirstLayerFlare, adhesion Adhesion, tips Tips, columns Columns,
+    unprinted Unprinted, cup Cup, pocket Pocket, retained_resin RetainedResin, island Island,
+    overhang Overhang, sag Sag, thin Thin, gap Gap, cure Cure, first_layer_flare FirstLayerFlare,
+    adhesion Adhesion, tips Tips, columns Columns, strength Strength, lift Lift,
     springback Springback, vat Vat, keep_clean KeepClean
 );
 

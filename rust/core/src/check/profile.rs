@@ -16,12 +16,16 @@ pub struct Profile {
     pub sealed_mm2: Vec<f64>,
     /// Peel of the layer, N.
     pub peel_n: Vec<f64>,
-    /// Upper bound of the pull of sealed voids, N.
+    /// Upper bound of the pull of sealed voids, and what vented ones keep, N.
     pub suction_n: Vec<f64>,
-    /// Load of the hardest working tip over what it may bear; 0 without tips.
+    /// Stress in the hardest working neck over what it may bear; 0 without tips.
     pub tip_use: Vec<f64>,
-    /// Press on the hardest pressed column over its buckling load; 0 without supports.
+    /// Stress in the hardest working column or brace over what it may bear; 0 without supports.
+    pub bar_use: Vec<f64>,
+    /// Press on the hardest pressed column over what its buckling allows; 0 without supports.
     pub column_use: Vec<f64>,
+    /// Stress in the part's own hardest working section over what it may bear.
+    pub section_use: Vec<f64>,
     /// Tension at the plate over what the bond may bear.
     pub bond_use: Vec<f64>,
     /// Part of a layer by which spring-back makes it too thick.
@@ -65,6 +69,8 @@ impl Profile {
         merge(|p| &mut p.peel_n, &other.peel_n, true);
         merge(|p| &mut p.suction_n, &other.suction_n, true);
         merge(|p| &mut p.tip_use, &other.tip_use, false);
+        merge(|p| &mut p.bar_use, &other.bar_use, false);
+        merge(|p| &mut p.section_use, &other.section_use, false);
         merge(|p| &mut p.column_use, &other.column_use, false);
         merge(|p| &mut p.bond_use, &other.bond_use, false);
         merge(|p| &mut p.missed, &other.missed, false);
@@ -80,7 +86,9 @@ impl Profile {
         report.number("peak_peel_n", peak(&self.peel_n));
         report.number("peak_suction_n", peak(&self.suction_n));
         report.number("peak_tip_use", peak(&self.tip_use));
+        report.number("peak_bar_use", peak(&self.bar_use));
         report.number("peak_column_use", peak(&self.column_use));
+        report.number("peak_section_use", peak(&self.section_use));
         report.number("peak_bond_use", peak(&self.bond_use));
     }
 }

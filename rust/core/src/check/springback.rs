@@ -3,19 +3,19 @@
 //!
 //! The first layers are left out: there the plate's zero is set by hand and the light is long.
 
-use super::stand::Worst;
 use super::tips::{over, placed};
 use super::{Evidence, cure};
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
+use crate::structure::{LayerUse, Use};
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let setup = e.setup();
-    let mut missed = e.standing.missed.clone();
-    let first = missed.len().min(setup.exposure.first_layers as usize);
-    missed[..first].fill(Worst::default());
+    let first = setup.exposure.first_layers;
     let limit = setup.limits.missed_layer;
-    let Some((layers, worst, at)) = over(&missed, limit) else { return Ok(Vec::new()) };
+    let missed = |k: u32, l: &LayerUse| if k < first { Use::default() } else { l.missed };
+    let Some((layers, worst)) = over(e, limit, missed) else { return Ok(Vec::new()) };
+    let at = worst.layer;
     // Beyond the depth that the light cures, a layer does not reach the one before.
     let layer_mm = e.grid().layer_mm;
     let lost = (1.0 + worst.value) * layer_mm > cure::depth_mm(setup);
@@ -32,9 +32,10 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let finding = Finding::new("springback", severity, &e.part.name, message)
         .at_layers(layers.0, layers.1)
         .measured(100.0 * worst.value, 100.0 * limit, "%")
-        .remedy(
-            "settle longer before the light, stiffen the supports, hold long limbs and slopes \
-             farther out, or tilt the part",
-        );
+        .remedy(format!(
+            "settle for {:.1} s before the light, stiffen the supports, hold long limbs and \
+             slopes farther out, or tilt the part",
+            e.assessment.settle_s
+        ));
     Ok(vec![placed(finding, &worst)])
 }

@@ -68,6 +68,14 @@ impl Layer {
         self.length() as f64 * grid.pitch_mm * grid.pitch_mm / f64::from(SUBPIXEL)
     }
 
+    /// Whether a place seen from above lies in it.
+    pub(crate) fn holds(&self, x_mm: f64, y_mm: f64, grid: &Grid) -> bool {
+        let (row, x) = ((y_mm - grid.y0_mm) / grid.pitch_mm, (x_mm - grid.x0_mm) / grid.pitch_mm);
+        let x = x * f64::from(SUBPIXEL);
+        let inside = |s: &Span| f64::from(s.x0) <= x && x <= f64::from(s.x1);
+        row >= 0.0 && self.row(row as u32).iter().any(inside)
+    }
+
     /// Bytes held.
     pub fn bytes(&self) -> usize {
         self.ends.capacity() * 4 + self.spans.capacity() * size_of::<Span>()

@@ -1,7 +1,8 @@
 //! Supports as a structure: a frame of beams in space, factored once and loaded layer after layer.
 //!
-//! Columns, braces and tips are Euler–Bernoulli beams (no shear deformation, small deflections;
-//! right for bars at least ten times longer than thick, a little too stiff below), joined rigidly.
+//! Columns, braces and tips are Euler–Bernoulli beams, even or tapered (no shear deformation, small
+//! deflections; right for bars at least ten times longer than thick, a little too stiff below),
+//! joined rigidly.
 //! The printed part is far stiffer than what carries it, so it enters as a rigid body that ties
 //! its tips together ([`Tie`]). The equations are solved by sparse Cholesky; the same frame gives
 //! the same bits on any number of threads.
@@ -11,10 +12,8 @@
 
 mod element;
 mod solve;
-mod supports;
 
 pub use solve::{Factored, Solution};
-pub use supports::{Response, SupportFrame, buckling_loads_n};
 
 use super::bar;
 use crate::error::{Error, Result};
@@ -40,12 +39,26 @@ impl Profile {
         Profile { area_mm2: bar::area_mm2(diameter_mm), iy_mm4: i, iz_mm4: i, torsion_mm4: 2.0 * i }
     }
 
-    /// A uniform bar that stands for a cone between two diameters: exact in tension and torsion;
-    /// in bending it takes the geometric mean of the cone clamped at its thick and its thin end.
-    pub fn cone(d1_mm: f64, d2_mm: f64) -> Profile {
-        let (p, s) = (d1_mm * d2_mm, d1_mm * d1_mm + d1_mm * d2_mm + d2_mm * d2_mm);
-        let round = Profile::round(p.sqrt());
-        Profile { torsion_mm4: std::f64::consts::PI / 32.0 * 3.0 * p.powi(3) / s, ..round }
+    /// Part of the way from this profile to another, every measure as the breadth of a cone would
+    /// have it: exact between round profiles.
+    fn towards(&self, other: &Profile, t: f64) -> Profile {
+        let root = |a: f64, b: f64, n: f64| {
+            (a.powf(1.0 / n) + (b.powf(1.0 / n) - a.powf(1.0 / n)) * t).powf(n)
+        };
+        Profile {
+            area_mm2: root(self.area_mm2, other.area_mm2, 2.0),
+            iy_mm4: root(self.iy_mm4, other.iy_mm4, 4.0),
+            iz_mm4: root(self.iz_mm4, other.iz_mm4, 4.0),
+            torsion_mm4: root(self.torsion_mm4, other.torsion_mm4, 4.0),
+        }
+    }
+
+    /// Greatest stress of a round section under a force along the bar and a moment across it, MPa:
+    /// |N|/A + M·r/I with the radius 2√(I/A). Pressed fibres count like pulled ones.
+    pub fn stress_mpa(&self, axial_n: f64, bending_n_mm: f64) -> f64 {
+        let inertia = self.iy_mm4.min(self.iz_mm4);
+        let radius = 2.0 * (inertia / self.area_mm2).sqrt();
+        axial_n.abs() / self.area_mm2 + bending_n_mm * radius / inertia
     }
 }
 
@@ -59,8 +72,10 @@ pub struct Beam {
     pub a: u32,
     /// End node.
     pub b: u32,
-    /// Cross-section.
+    /// Cross-section at `a`.
     pub profile: Profile,
+    /// Cross-section at `b`; between them it changes as a cone does.
+    pub end: Profile,
     /// Young's modulus, MPa.
     pub modulus_mpa: f64,
     /// Shear modulus, MPa.
@@ -70,10 +85,15 @@ pub struct Beam {
 }
 
 impl Beam {
-    /// A beam of isotropic material: G = E/2(1 + ν).
+    /// A uniform beam of isotropic material: G = E/2(1 + ν).
     pub fn new(a: u32, b: u32, profile: Profile, modulus_mpa: f64, poisson: f64) -> Beam {
         let shear_mpa = modulus_mpa / (2.0 * (1.0 + poisson));
-        Beam { a, b, profile, modulus_mpa, shear_mpa, roll_deg: 0.0 }
+        Beam { a, b, profile, end: profile, modulus_mpa, shear_mpa, roll_deg: 0.0 }
+    }
+
+    /// This beam tapering to another cross-section at `b`.
+    pub fn tapered(self, end: Profile) -> Beam {
+        Beam { end, ..self }
     }
 }
 
@@ -191,9 +211,10 @@ impl Frame {
             if self.length_mm(i) < SHORTEST_MM {
                 return wrong(place, "it has no length", "join its two nodes");
             }
-            let p = b.profile;
-            let stiff = [p.area_mm2, p.iy_mm4, p.iz_mm4, p.torsion_mm4, b.modulus_mpa, b.shear_mpa];
-            if !stiff.iter().all(|&v| v > 0.0 && v.is_finite()) || !b.roll_deg.is_finite() {
+            let sizes = |p: Profile| [p.area_mm2, p.iy_mm4, p.iz_mm4, p.torsion_mm4];
+            let stiff = [&sizes(b.profile)[..], &sizes(b.end), &[b.modulus_mpa, b.shear_mpa]];
+            if !stiff.concat().iter().all(|&v| v > 0.0 && v.is_finite()) || !b.roll_deg.is_finite()
+            {
                 return wrong(place, "section and moduli must be above zero", "give it a section");
             }
         }

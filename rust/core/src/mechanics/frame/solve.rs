@@ -192,19 +192,28 @@ impl Solution {
         self.ends[i][6]
     }
 
-    /// Greatest bending moment at the ends of beam `i`, N·mm.
-    pub fn bending_n_mm(&self, i: usize) -> f64 {
-        let f = &self.ends[i];
-        f[4].hypot(f[5]).max(f[10].hypot(f[11]))
+    /// Force (N) and moment (N·mm) on beam `i` at `b`, along and about the global axes.
+    pub fn end_load(&self, frame: &Frame, i: usize) -> [f64; 6] {
+        let (beam, f) = (&frame.beams[i], &self.ends[i]);
+        let at = |node: u32| frame.nodes[node as usize];
+        let axes = element::axes(at(beam.a), at(beam.b), beam.roll_deg).transpose();
+        let force = axes * Vector::new(f[6], f[7], f[8]);
+        let moment = axes * Vector::new(f[9], f[10], f[11]);
+        [force.x, force.y, force.z, moment.x, moment.y, moment.z]
     }
 
-    /// Greatest tensile stress in beam `i` taken as round, MPa: N/A + M·r/I, N only if it pulls.
-    /// The radius is the profile's 2√(I/A).
-    pub fn stress_mpa(&self, frame: &Frame, i: usize) -> f64 {
-        let p = frame.beams[i].profile;
-        let inertia = p.iy_mm4.min(p.iz_mm4);
-        let radius = 2.0 * (inertia / p.area_mm2).sqrt();
-        self.axial_n(i).max(0.0) / p.area_mm2 + self.bending_n_mm(i) * radius / inertia
+    /// Bending moment in beam `i` at `a` and at `b`, N·mm.
+    pub fn bending_n_mm(&self, i: usize) -> [f64; 2] {
+        let f = &self.ends[i];
+        [f[4].hypot(f[5]), f[10].hypot(f[11])]
+    }
+
+    /// Greatest stress in beam `i` taken as round, at `a` and at `b`, MPa
+    /// ([`Profile::stress_mpa`](super::Profile::stress_mpa)).
+    pub fn stress_mpa(&self, frame: &Frame, i: usize) -> [f64; 2] {
+        let (beam, [a, b]) = (&frame.beams[i], self.bending_n_mm(i));
+        let axial_n = self.axial_n(i);
+        [beam.profile.stress_mpa(axial_n, a), beam.end.stress_mpa(axial_n, b)]
     }
 
     /// How much of its Euler load presses beam `i`: it buckles at 1. `effective_length` as in

@@ -10,7 +10,6 @@ mod shape;
 pub use crate::base::{Raft, Style};
 
 use crate::base::Base;
-use crate::check::Footprint;
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result};
@@ -22,6 +21,7 @@ use crate::mesh::{Mesh, Pose};
 use crate::options::Options;
 use crate::part::Part;
 use crate::pass::Pass;
+use crate::structure::Footprint;
 use shape::{hull, openings, ribs, slab};
 use std::sync::Arc;
 

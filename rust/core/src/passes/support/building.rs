@@ -1,6 +1,7 @@
 //! From a part to supports that stand: what must be held, tips, columns, proof, base, judgement, and
 //! round again with more tips until nothing is loose or nothing more can be done.
 
+use super::enclosed::Enclosed;
 use super::judge::{Judge, Loose};
 use super::loads::{Loads, Neck, Pool, Verdict};
 use super::needs::{Sweep, Unmet};
@@ -11,7 +12,6 @@ use super::trees::{self, Trees};
 use super::ways::Ways;
 use super::{Support, braces, geometry, telling};
 use crate::base::{Base, Raft, Style};
-use crate::check;
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::Report;
@@ -21,12 +21,21 @@ use crate::mechanics::peel::{Model, Pull};
 use crate::mesh::Vector;
 use crate::part::{Member, Part, Role, Supports};
 use crate::setup::Setup;
+use crate::structure::{self, Body, Load};
 use std::sync::Arc;
 
-/// Rounds in which pieces that still begin in mid-air get another tip.
-const ROUNDS: usize = 8;
-/// Overloaded necks that get help in one round: it changes what their neighbours carry.
-const RELIEVED: usize = 3;
+/// Rounds in which pieces that still begin in mid-air, and necks that bear too much, get more tips.
+const ROUNDS: usize = 12;
+/// Tips that overloaded necks get as help in one round, if that is more than a quarter of all: it
+/// changes what their neighbours carry.
+const RELIEVED: usize = 6;
+/// Rounds in which necks beyond their limit get help that others could take over from.
+const HELPED: usize = 5;
+/// Tips that one overloaded neck gets at once.
+const HELPERS: usize = 3;
+/// Part of a neck's strength that is left for the pull, as a divisor, where the frame is not known
+/// yet: necks bend, the peeling front passes, the way back presses.
+const BENT: f64 = 1.5;
 /// How far supports and base may reach beyond the part's own box, mm.
 const AROUND_MM: f64 = 15.0;
 
@@ -38,10 +47,13 @@ pub(super) struct Building {
     pub(super) survey: Survey,
     layers: Layers,
     /// What the film does to each region of the survey.
-    loads: Vec<check::Load>,
+    loads: Vec<Load>,
+    /// Which regions stand on plate or raft.
+    grounded: Vec<bool>,
     /// The base that the part itself stands on, if it does.
     raft: Layers,
     probe: Probe,
+    enclosed: Option<Enclosed>,
     /// Ways for single columns and for the thickest trunks.
     thin: Ways,
     thick: Ways,
@@ -76,8 +88,13 @@ impl Building {
         let thick = ways(options.trunk_clear_mm(), 0.7, 1.0)?;
         let noise = setup.limits.noise_mm3;
         let voids = survey.cups.iter().filter(|c| c.volume_mm3 >= noise);
-        let loads = check::loads(&survey, &layers, voids, ctx)?;
+        let loads = structure::loads(part, &survey, &layers, voids, setup, &ctx.job)?;
+        let first = layers.grid.layer_at(plan.top_mm() + 1e-6);
+        let stands = |layer: u32| layer == 0 || (!raft.layers.is_empty() && layer <= first);
+        let grounded = survey.regions.iter().map(|r| stands(r.layer)).collect();
         let probe = Probe::new(part);
+        let pockets = survey.pockets().any(|c| c.volume_mm3 >= noise);
+        let enclosed = Enclosed::of(part, &grid, pockets, &ctx.job)?;
         Ok(Building {
             options: options.clone(),
             part: part.clone(),
@@ -85,8 +102,10 @@ impl Building {
             survey,
             layers,
             loads,
+            grounded,
             raft,
             probe,
+            enclosed,
             thin,
             thick,
         })
@@ -97,6 +116,7 @@ impl Building {
             part: &self.part,
             layers: &self.layers,
             probe: &self.probe,
+            enclosed: self.enclosed.as_ref(),
             ways: &self.thin,
             options: &self.options,
         }
@@ -107,16 +127,14 @@ impl Building {
     }
 
     pub(super) fn loads(&self, setup: &Setup) -> Loads<'_> {
-        let first = self.layers.grid.layer_at(self.plan.top_mm() + 1e-6);
-        let stands = |layer: u32| layer == 0 || (self.stands_on_raft() && layer <= first);
         Loads {
             survey: &self.survey,
             loads: &self.loads,
-            grounded: self.survey.regions.iter().map(|r| stands(r.layer)).collect(),
+            grounded: &self.grounded,
             neck: Neck::new(
                 self.options.tip_mm,
                 setup.resin.green_strength_mpa,
-                setup.limits.safety,
+                BENT * setup.limits.safety,
             ),
         }
     }
@@ -138,8 +156,17 @@ impl Building {
             let before = found.len();
             if round < ROUNDS {
                 self.hold(judge.loose(), &sites, &unmet, &mut found);
-                for &(tip, layer) in outcome.proof.torn.iter().take(RELIEVED) {
-                    pool.relieve(&sites, &mut found, tip, layer);
+                let most = RELIEVED.max(before / 4);
+                for (tip, used) in outcome.proof.overloaded() {
+                    // Every tip leaves a scar: in the end only what breaks is worth one.
+                    let breaks = used.alone || used.value > ctx.setup.resin.green_strength_mpa;
+                    if round > HELPED && !breaks {
+                        continue;
+                    }
+                    let (layer, helpers) = (used.layer, used.ratio.ceil() as usize - 1);
+                    let helpers = helpers.clamp(1, HELPERS);
+                    let room = most.saturating_sub(found.len() - before);
+                    pool.relieve(&sites, &mut found, tip, layer, helpers.min(room));
                 }
             }
             if found.len() == before {
@@ -162,7 +189,13 @@ impl Building {
         let stage = ctx.stage("loads", 0.0, 0.3);
         let verdict = self.loads(setup).settle(&sites, found, shared, pool, &stage)?;
         let mut supports = self.build(found);
-        let proof = proof::prove(&mut supports, &verdict, &self.options, setup, &self.probe)?;
+        let body = Body {
+            layers: &self.layers,
+            survey: &self.survey,
+            loads: &self.loads,
+            grounded: &self.grounded,
+        };
+        let proof = proof::prove(&mut supports, &body, &self.options, &self.probe, ctx)?;
         supports.mesh = geometry::mesh(&supports, self.options.embed_mm, &self.probe);
         let (base, bond_use) = self.lay(&supports, ctx)?;
         let reach_mm = self.options.reach(setup).layer;
@@ -186,7 +219,6 @@ impl Building {
             setup,
             layers: &self.layers,
             unmet,
-            loads: &self.loads(setup),
             verdict: &outcome.verdict,
             proof: &outcome.proof,
             bond_use: outcome.bond_use,
@@ -263,7 +295,7 @@ impl Building {
         let mut all: Vec<Vec<Pull>> = (0..grid.layers)
             .map(|k| {
                 let of_part = self.loads[self.survey.regions_of(k)].iter();
-                of_part.flat_map(|l| [l.peel, l.suction]).collect()
+                of_part.flat_map(Load::pulls).collect()
             })
             .collect();
         for m in &s.members {

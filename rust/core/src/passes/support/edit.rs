@@ -135,6 +135,10 @@ fn site(building: &Building, place: &Point) -> Result<Site> {
     building.sites().at(place).map_err(|why| {
         let (problem, remedy) = match why {
             Refusal::KeepClean => ("is to be kept clean", "choose a place beside it"),
+            Refusal::Enclosed => (
+                "lies in a closed cavity, out of which no support could be taken",
+                "choose a place outside",
+            ),
             Refusal::NoWay => (
                 "has no underside in line with it, or no room for neck and column",
                 "choose another place, or use thinner columns or a smaller gap",

@@ -7,6 +7,7 @@
 use super::probe::Probe;
 use crate::mesh::{Mesh, Point, Vector};
 use crate::part::{Supports, Tip};
+use crate::structure::neck_mm;
 use std::f64::consts::TAU;
 
 /// Sides of a rod.
@@ -15,8 +16,8 @@ const SIDES: usize = 8;
 /// How far pieces reach into each other and into the base, mm.
 const OVERLAP_MM: f64 = 0.1;
 
-/// Builds [`Supports::mesh`] from the structure; necks reach `embed_mm` into the part, those that
-/// stand on it no farther than the part is thick there.
+/// Builds [`Supports::mesh`] from the structure; necks reach `embed_mm` into the part, but no farther
+/// than it is thick there.
 pub(super) fn mesh(s: &Supports, embed_mm: f64, probe: &Probe) -> Mesh {
     let mut out = Pieces::default();
     let mut widest = vec![0.0_f64; s.nodes.len()];
@@ -29,9 +30,10 @@ pub(super) fn mesh(s: &Supports, embed_mm: f64, probe: &Probe) -> Mesh {
         out.rod(&low, &high, m.diameter_mm / 2.0, m.diameter_mm / 2.0);
     }
     // Two necks may meet without a column between.
-    let wide = |t: &Tip| widest[t.node as usize].max(t.diameter_mm) / 2.0;
+    let wide = |t: &Tip| neck_mm(t.diameter_mm, widest[t.node as usize]) / 2.0;
     for t in &s.tips {
-        out.neck(t, &s.nodes[t.node as usize], wide(t), embed_mm);
+        let node = &s.nodes[t.node as usize];
+        out.neck(t, node, wide(t), embed_mm.min(thick_mm(t, node, embed_mm, probe)));
     }
     for t in &s.landings {
         let node = &s.nodes[t.node as usize];

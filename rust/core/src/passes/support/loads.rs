@@ -2,13 +2,13 @@
 //! with its moment, over the tips that it has by then.
 
 use super::tips::{Pixel, Site, Sites};
-use crate::check::Load;
 use crate::context::Context;
 use crate::disjoint_sets::DisjointSets;
 use crate::error::Result;
 use crate::layers::{Layer, Layers, Survey};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, tips};
+use crate::structure::{Load, Section, fronts};
 use std::collections::BTreeMap;
 
 /// What one neck may carry, safety counted in.
@@ -25,6 +25,11 @@ impl Neck {
     pub(super) fn new(diameter_mm: f64, strength_mpa: f64, safety: f64) -> Neck {
         let allowed_n = bar::neck_n(strength_mpa, diameter_mm) / safety;
         Neck { allowed_n, allowed_n_mm: allowed_n * diameter_mm / 8.0 }
+    }
+
+    /// The highest pull on a tip of a group under any of several pulls.
+    fn highest_of(&self, tips_mm: &[[f64; 2]], pulls: &[Pull]) -> f64 {
+        pulls.iter().map(|pull| self.highest_n(tips_mm, pull)).fold(0.0, f64::max)
     }
 
     /// The highest pull on a tip of a group. The part of the moment that the necks can carry by
@@ -47,29 +52,12 @@ impl Neck {
     }
 }
 
-/// A connected piece in one layer: its pull and the tips that it hangs on by then.
+/// A connected piece in one layer that hangs on tips.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Case {
-    pub(super) layer: u32,
     pub(super) pull: Pull,
-    /// How the piece resists being pressed through resin, mm⁴.
-    pub(super) torsion_mm4: f64,
-    /// Index into [`Verdict::groups`].
-    pub(super) group: usize,
     /// Greatest pull on a tip by the bolt-group formula, N.
     pub(super) highest_n: f64,
-}
-
-/// What a piece hangs on.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Group {
-    /// The tips that touch it.
-    pub(super) tips: Vec<usize>,
-    /// The landings that stand on it, numbered in the order of their tips. They rise with it, so a
-    /// column between one of them and one of its tips carries nothing.
-    pub(super) landings: Vec<usize>,
-    /// Tips that carry it.
-    pub(super) carriers: usize,
 }
 
 /// What the loads came to.
@@ -77,17 +65,13 @@ pub(super) struct Group {
 pub(super) struct Verdict {
     /// Every piece in every layer that hangs on tips, layer by layer.
     pub(super) cases: Vec<Case>,
-    /// What the pieces of cases hang on.
-    pub(super) groups: Vec<Group>,
-    /// The pull of all pieces in the layer where it is greatest.
-    pub(super) peak: Pull,
 }
 
 /// Pulls by region, and which regions rest on raft or plate.
 pub(super) struct Loads<'a> {
     pub(super) survey: &'a Survey,
     pub(super) loads: &'a [Load],
-    pub(super) grounded: Vec<bool>,
+    pub(super) grounded: &'a [bool],
     pub(super) neck: Neck,
 }
 
@@ -122,12 +106,11 @@ impl Loads<'_> {
                 stood_on.entry(r).or_default().push(landing);
             }
         }
-        // By the region that stands for its set: tips, landings, places of the pool, the group.
+        // By the region that stands for its set: tips, landings, places of the pool.
         let mut tips_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         let mut landings_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
         let mut pool_of: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-        let mut group_of: BTreeMap<usize, usize> = BTreeMap::new();
-        let mut grounded = self.grounded.clone();
+        let mut grounded = self.grounded.to_vec();
         for k in 0..survey.grid.layers {
             if k % 64 == 0 {
                 ctx.checkpoint(f64::from(k) / f64::from(survey.grid.layers))?;
@@ -160,15 +143,15 @@ impl Loads<'_> {
                 }
             }
             let mut pieces: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-            for i in here.clone() {
+            for i in here {
                 pieces.entry(sets.root(i)).or_default().push(i);
-            }
-            let all = self.pull(here);
-            if all.force_n > verdict.peak.force_n {
-                verdict.peak = all;
             }
             for (root, regions) in pieces {
                 let pull = self.pull(regions.iter().copied());
+                let peel = Pull::sum(regions.iter().map(|&i| self.loads[i].peel));
+                let half_mm = Section::of(regions.iter().map(|&i| &survey.regions[i])).half_mm();
+                let [a, b, c, d] = fronts(pull, peel, half_mm);
+                let pulls = [pull, a, b, c, d];
                 // What stands on raft or plate is held by the bond there; adhesion is judged apart.
                 if grounded[root] || pull.force_n <= 0.0 {
                     continue;
@@ -181,29 +164,15 @@ impl Loads<'_> {
                 let idle = |tip: &&usize| landings.iter().any(|&l| landed[l] == **tip);
                 let carriers = tips.iter().filter(|t| !idle(t));
                 let mut at: Vec<[f64; 2]> = carriers.map(|&i| found[i].xy()).collect();
-                let highest_n = self.add(sites, found, tips, &mut at, places, pool, &pull);
-                let same = |&g: &usize| {
-                    let g: &Group = &verdict.groups[g];
-                    g.tips.len() == tips.len() && g.landings.len() == landings.len()
-                };
-                let group = group_of.get(&root).copied().filter(same).unwrap_or_else(|| {
-                    verdict.groups.push(Group {
-                        tips: tips.clone(),
-                        landings: landings.to_vec(),
-                        carriers: at.len(),
-                    });
-                    verdict.groups.len() - 1
-                });
-                group_of.insert(root, group);
-                let torsion_mm4 = regions.iter().map(|&i| self.loads[i].torsion_mm4).sum();
-                verdict.cases.push(Case { layer: k, pull, torsion_mm4, group, highest_n });
+                let highest_n = self.add(sites, found, tips, &mut at, places, pool, &pulls);
+                verdict.cases.push(Case { pull, highest_n });
             }
         }
         Ok(verdict)
     }
 
     fn pull(&self, regions: impl Iterator<Item = usize>) -> Pull {
-        Pull::sum(regions.flat_map(|i| [self.loads[i].peel, self.loads[i].suction]))
+        Pull::sum(regions.flat_map(|i| self.loads[i].pulls()))
     }
 
     /// Adds tips to a group, carried at these places so far, until it carries the pull or no place
@@ -217,19 +186,19 @@ impl Loads<'_> {
         at: &mut Vec<[f64; 2]>,
         places: &[usize],
         pool: &Pool,
-        pull: &Pull,
+        pulls: &[Pull],
     ) -> f64 {
-        let mut highest = self.neck.highest_n(at, pull);
+        let mut highest = self.neck.highest_of(at, pulls);
         let mut tried = vec![false; if self.overloads(highest) { places.len() } else { 0 }];
         while self.overloads(highest) {
-            let Some(c) = self.best_place(at, places, &tried, pool, pull) else { break };
+            let Some(c) = self.best_place(at, places, &tried, pool, pulls) else { break };
             tried[c] = true;
             let (pixel, layer) = pool.places[places[c]];
             let Ok(site) = sites.on_base(pixel, layer) else { continue };
             at.push(site.xy());
             group.push(found.len());
             found.push(site);
-            highest = self.neck.highest_n(at, pull);
+            highest = self.neck.highest_of(at, pulls);
         }
         highest
     }
@@ -246,7 +215,7 @@ impl Loads<'_> {
         places: &[usize],
         tried: &[bool],
         pool: &Pool,
-        pull: &Pull,
+        pulls: &[Pull],
     ) -> Option<usize> {
         let distance = |p: [f64; 2]| {
             let far = tips_mm.iter().map(|t| (t[0] - p[0]).hypot(t[1] - p[1]));
@@ -268,7 +237,7 @@ impl Loads<'_> {
         let mut best: Option<(f64, f64, usize)> = None;
         for &(far, c) in chosen {
             with[last] = pool.xy[places[c]];
-            let high = self.neck.highest_n(&with, pull);
+            let high = self.neck.highest_of(&with, pulls);
             let less =
                 |b: (f64, f64, usize)| high < b.0 - 1e-12 || (high <= b.0 + 1e-12 && far > b.1);
             if best.is_none_or(less) {
@@ -322,10 +291,17 @@ impl Pool {
         pool
     }
 
-    /// Places another tip beside one that carries too much at a layer, among those that begin
-    /// before it.
-    pub(super) fn relieve(&self, sites: &Sites<'_>, found: &mut Vec<Site>, tip: usize, layer: u32) {
-        const FAR_MM: f64 = 4.0;
+    /// Places so many more tips beside one that carries too much at a layer, among the places that
+    /// begin before it.
+    pub(super) fn relieve(
+        &self,
+        sites: &Sites<'_>,
+        found: &mut Vec<Site>,
+        tip: usize,
+        layer: u32,
+        mut helpers: usize,
+    ) {
+        const FAR_MM: f64 = 6.0;
         let here = found[tip].xy();
         let distance = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
         let mut near: Vec<(f64, usize)> = (0..self.places.len())
@@ -334,19 +310,33 @@ impl Pool {
             .filter(|n| n.0 <= FAR_MM)
             .collect();
         near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        for (_, p) in near {
+        let mut leaning = None;
+        for (_, p) in near.into_iter().take(TRIED) {
             let close = |s: &Site| distance(s.xy(), self.xy[p]) < LEAST_SPACING_MM;
+            if helpers == 0 {
+                return;
+            }
             if found.iter().any(close) {
                 continue;
             }
             let (pixel, layer) = self.places[p];
-            if let Ok(site) = sites.on_base(pixel, layer) {
-                found.push(site);
-                return;
+            match sites.on_base(pixel, layer) {
+                Ok(site) if site.is_upright() => {
+                    found.push(site);
+                    helpers -= 1;
+                    leaning = None;
+                }
+                Ok(site) => leaning = leaning.or(Some(site)),
+                Err(_) => {}
             }
         }
+        // A leaning neck bends, and may be the next to be helped; but better than none.
+        found.extend(leaning);
     }
 }
+
+/// So many of the nearest places are tried for help.
+const TRIED: usize = 48;
 
 /// Finds the region of a pixel; remembers the pieces of the layer asked last.
 struct Lookup<'a> {

@@ -8,6 +8,7 @@
 mod braces;
 mod building;
 mod edit;
+mod enclosed;
 mod geometry;
 mod judge;
 mod loads;
@@ -48,7 +49,8 @@ options! {
     pub struct Support at "support" {
         /// Diameter of the break-off neck where it touches the part, mm.
         tip_mm: f64 = 0.4, in 0.1..=2.0 "mm", larger "stronger tips, so fewer; larger scars";
-        /// Length of the neck, mm.
+        /// Length of the neck, mm; half as long again where only that lets it stand upright under a
+        /// slope.
         neck_mm: f64 = 2.0,
             in 0.5..=10.0 "mm",
             larger "more room for cutters; necks that give more";

@@ -2,7 +2,7 @@
 
 use super::Support;
 use super::judge::{Judge, Loose};
-use super::loads::{Case, Loads, Verdict};
+use super::loads::Verdict;
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
@@ -11,9 +11,10 @@ use crate::check;
 use crate::finding::{Finding, Report, Severity};
 use crate::layers::Layers;
 use crate::mechanics::bar;
-use crate::mesh::Point;
 use crate::part::{Part, Supports, Tip};
 use crate::setup::Setup;
+use crate::structure::Use;
+use std::collections::BTreeMap;
 
 /// Everything that is reported on.
 pub(super) struct Told<'a> {
@@ -22,7 +23,6 @@ pub(super) struct Told<'a> {
     pub(super) setup: &'a Setup,
     pub(super) layers: &'a Layers,
     pub(super) unmet: &'a [Unmet],
-    pub(super) loads: &'a Loads<'a>,
     pub(super) verdict: &'a Verdict,
     pub(super) proof: &'a Proof,
     pub(super) bond_use: f64,
@@ -35,11 +35,10 @@ impl Told<'_> {
         let floating = self.floating();
         self.unmet(&floating, report);
         self.loose(&floating, report);
-        self.loads(report);
         self.frame(report);
         if let Some(first) = s.landings.first() {
             let message = format!("columns that stand on the part itself: {}", s.landings.len());
-            let note = self.finding("landing", Severity::Note, message);
+            let note = self.finding("support_on_part", Severity::Note, message);
             report
                 .findings
                 .push(note.at(first.contact).remedy("turn the part if their marks matter"));
@@ -51,6 +50,7 @@ impl Told<'_> {
     }
 
     fn numbers(&self, report: &mut Report, s: &Supports, base: &Base) {
+        let a = &self.proof.assessment;
         let mark = |t: &Tip| bar::area_mm2(t.diameter_mm);
         let safety = self.setup.limits.safety;
         let neck = bar::neck_n(self.setup.resin.green_strength_mpa, self.options.tip_mm);
@@ -65,11 +65,12 @@ impl Told<'_> {
             ("peak_n", hanging),
             ("least_tips", (hanging * safety / neck).ceil()),
             ("highest_tip_n", highest.filter(|h| h.is_finite()).fold(0.0, f64::max)),
-            ("neck_use", self.proof.neck.0),
-            ("stress_use", self.proof.stress.0),
-            ("buckling_use", self.proof.buckling.0),
+            ("neck_use", a.worst(|l| l.neck).ratio),
+            ("stress_use", a.worst(|l| l.bar).ratio),
+            ("buckling_use", a.worst(|l| l.buckling).ratio),
+            ("section_use", a.worst(|l| l.section).ratio),
             ("members_grown", self.proof.grown as f64),
-            ("settle_s", self.proof.settle_s),
+            ("settle_s", a.settle_s),
             ("support_mm3", support_mm3),
             ("raft_mm3", raft_mm3),
             ("bond_mm2", base.bond_mm2),
@@ -78,8 +79,8 @@ impl Told<'_> {
         ] {
             report.number(name, value);
         }
-        if self.proof.stiffness_n_mm.is_finite() {
-            report.number("stiffness_n_mm", self.proof.stiffness_n_mm);
+        if let Some(stiffness) = a.stiffness_n_mm {
+            report.number("stiffness_n_mm", stiffness);
         }
         report.number("support_share", support_mm3 / self.layers.volume_mm3());
     }
@@ -93,32 +94,42 @@ impl Told<'_> {
     }
 
     fn unmet(&self, floating: &[(&Loose, bool)], report: &mut Report) {
+        // One finding for one cause, however many places it shows in.
+        let mut causes: BTreeMap<(bool, bool, Refusal), Vec<&Unmet>> = BTreeMap::new();
         for u in self.unmet {
-            let (code, what, severity) = if u.island {
-                // A support for something else may carry it after all.
-                let Some((_, tiny)) = floating.iter().find(|(l, _)| u.is_of(&l.region)) else {
-                    continue;
-                };
-                if *tiny {
-                    ("island", "of few pixels begins in mid-air", Severity::Warning)
-                } else {
-                    ("island", "begins in mid-air", Severity::Fault)
-                }
-            } else {
-                ("overhang", "hangs over farther than the resin carries", Severity::Warning)
+            // A support for something else may carry an island after all.
+            let found = floating.iter().find(|(l, _)| u.is_of(&l.region));
+            if let Some(tiny) = if u.island { found.map(|f| f.1) } else { Some(false) } {
+                causes.entry((u.island, tiny, u.why)).or_default().push(u);
+            }
+        }
+        for ((island, tiny, why), of) in causes {
+            let (code, what, severity) = match (island, tiny) {
+                (true, true) => ("island", "of few pixels begins in mid-air", Severity::Warning),
+                (true, false) => ("island", "begins in mid-air", Severity::Fault),
+                _ => ("overhang", "hangs over farther than the resin carries", Severity::Warning),
             };
-            let (why, remedy) = match u.why {
+            let (why, remedy) = match why {
                 Refusal::KeepClean => (
                     "every surface that a tip could touch is to be kept clean",
                     "turn the part, or allow marks there",
+                ),
+                Refusal::Enclosed => (
+                    "it hangs in a closed cavity, from which no support could be taken out",
+                    "turn the part, leave it solid there, or hollow it so that its ceilings carry \
+                     themselves",
                 ),
                 Refusal::NoWay => (
                     "there is no room for a tip and a column",
                     "turn the part, or use thinner columns or a smaller gap",
                 ),
             };
-            let finding = self.finding(code, severity, format!("a piece {what}, but {why}"));
-            report.findings.push(finding.at(u.place).at_layers(u.layer, u.layer).remedy(remedy));
+            let more =
+                if of.len() > 1 { format!(" (places: {})", of.len()) } else { String::new() };
+            let layers = of.iter().map(|u| u.layer);
+            let (low, high) = (layers.clone().min().unwrap_or(0), layers.max().unwrap_or(0));
+            let finding = self.finding(code, severity, format!("a piece {what}, but {why}{more}"));
+            report.findings.push(finding.at(of[0].place).at_layers(low, high).remedy(remedy));
         }
     }
 
@@ -153,64 +164,39 @@ impl Told<'_> {
         }
     }
 
-    fn loads(&self, report: &mut Report) {
-        // What hangs on no tip at all is told as an island.
-        let hangs = |c: &&Case| !self.verdict.groups[c.group].tips.is_empty();
-        let cases = self.verdict.cases.iter().filter(hangs);
-        let over = cases.filter(|c| self.loads.overloads(c.highest_n));
-        let Some(first) = over.clone().next() else { return };
-        let last = over.clone().next_back().unwrap_or(first);
-        let worst = over.fold(first, |w, c| if c.highest_n > w.highest_n { c } else { w });
-        let place =
-            Point::new(worst.pull.x_mm, worst.pull.y_mm, self.layers.grid.z_mm(worst.layer));
-        let finding = if worst.highest_n.is_finite() {
-            let allowed = bar::neck_n(self.setup.resin.green_strength_mpa, self.options.tip_mm)
-                / self.setup.limits.safety;
-            let message = "a tip carries more than its strength over the safety asked for";
-            let found = self.finding("overload", Severity::Fault, message);
-            found.measured(worst.highest_n, allowed, "N")
-        } else {
-            let message = "the tips of a piece cannot carry the moment of its pull";
-            self.finding("overload", Severity::Fault, message)
-        };
-        report.findings.push(
-            finding
-                .at(place)
-                .at_layers(first.layer, last.layer)
-                .remedy("use thicker tips, tilt the part, or allow more places for tips"),
-        );
-    }
-
     fn frame(&self, report: &mut Report) {
-        let p = self.proof;
-        for (code, (value, layer), message, remedy) in [
-            (
-                "neck",
-                p.neck,
-                "with the columns' own give a neck carries more than its strength over the safety",
-                "use thicker tips or stiffer columns",
-            ),
-            (
-                "column",
-                p.stress,
-                "a column or brace is stressed beyond its strength over the safety",
-                "use thicker columns",
-            ),
-            (
-                "buckling",
-                p.buckling,
-                "a column may buckle on the way back to the film",
-                "use thicker columns or a lower lift of the part",
-            ),
+        let a = &self.proof.assessment;
+        let neck = "a neck is stressed beyond its strength over the safety";
+        let column = "a column or brace is stressed beyond its strength over the safety";
+        let buckling = "a column may buckle on the way back to the film";
+        let strength = "the part itself is stressed beyond its strength over the safety";
+        let (thicker, tips) = ("use thicker columns", "use thicker tips or stiffer columns");
+        let turn = "turn the part, or hold what is above by a tip placed by hand";
+        for (code, worst, message, remedy) in [
+            ("neck", a.worst(|l| l.neck), neck, tips),
+            ("column", a.worst(|l| l.bar), column, thicker),
+            ("buckling", a.worst(|l| l.buckling), buckling, thicker),
+            ("strength", a.worst(|l| l.section), strength, turn),
         ] {
-            if value > TOLERATED {
-                report.findings.push(
-                    self.finding(code, Severity::Warning, message)
-                        .at_layers(layer, layer)
-                        .measured(value, 1.0, "")
-                        .remedy(remedy),
-                );
+            if worst.ratio <= TOLERATED {
+                continue;
             }
+            let (unit, breaks) = if code == "buckling" {
+                ("N", worst.ratio > self.setup.limits.safety)
+            } else {
+                ("MPa", worst.breaks(self.setup))
+            };
+            let severity = if breaks { Severity::Fault } else { Severity::Warning };
+            let message = format!("under {} {message}", worst.demand.words());
+            let finding = self
+                .finding(code, severity, message)
+                .at_layers(worst.layer, worst.layer)
+                .measured(worst.value, worst.limit, unit)
+                .remedy(remedy);
+            report.findings.push(match worst.place {
+                Some(place) => finding.at(place),
+                None => finding,
+            });
         }
         if self.bond_use > TOLERATED {
             let message = "even the widest base is pulled off the plate at its edge";
@@ -221,14 +207,16 @@ impl Told<'_> {
             );
         }
         let limit = self.setup.limits.missed_layer;
-        if p.excess.0 > limit {
+        let first = self.setup.exposure.first_layers;
+        let missed = a.worst(|l| if l.missed.layer < first { Use::default() } else { l.missed });
+        if missed.ratio > limit {
             let message = "the part springs back too slowly: part of the gap is still open when \
                            the light comes";
             report.findings.push(
                 self.finding("springback", Severity::Note, message)
-                    .at_layers(p.excess.1, p.excess.1)
-                    .measured(100.0 * p.excess.0, 100.0 * limit, "%")
-                    .remedy(format!("let it settle for {:.1} s, or tilt the part", p.settle_s)),
+                    .at_layers(missed.layer, missed.layer)
+                    .measured(100.0 * missed.ratio, 100.0 * limit, "%")
+                    .remedy(format!("let it settle for {:.1} s, or tilt the part", a.settle_s)),
             );
         }
     }

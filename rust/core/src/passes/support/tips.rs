@@ -1,6 +1,7 @@
 //! A place for a tip: where the part's underside is, whether it may be touched, how the neck
 //! leaves it, and what the column below can stand on.
 
+use super::enclosed::Enclosed;
 use super::needs::pixel_at;
 use super::probe::{Hit, Probe};
 use super::ways::Ways;
@@ -46,6 +47,13 @@ impl Site {
         }
     }
 
+    /// Whether its neck is so upright that the pull hardly bends it.
+    pub(super) fn is_upright(&self) -> bool {
+        const LEAN: f64 = 0.3; // aside over down: 17°
+        let neck = self.hit.place - self.head;
+        neck.x.hypot(neck.y) <= LEAN * neck.z
+    }
+
     /// Where it touches, seen from above.
     pub(super) fn xy(&self) -> [f64; 2] {
         [self.hit.place.x, self.hit.place.y]
@@ -66,6 +74,8 @@ pub(super) enum Stand {
 pub(super) enum Refusal {
     /// The surface there is to stay clean.
     KeepClean,
+    /// It lies in a closed cavity, out of which no support could be taken.
+    Enclosed,
     /// There is no room for neck or column.
     NoWay,
 }
@@ -75,6 +85,7 @@ pub(super) struct Sites<'a> {
     pub(super) part: &'a Part,
     pub(super) layers: &'a Layers,
     pub(super) probe: &'a Probe,
+    pub(super) enclosed: Option<&'a Enclosed>,
     pub(super) ways: &'a Ways,
     pub(super) options: &'a Support,
 }
@@ -190,6 +201,9 @@ impl Sites<'_> {
             return Err(Refusal::NoWay);
         }
         let from = g.pixel(pixel.column, pixel.row, k - 1);
+        if self.enclosed.is_some_and(|e| e.holds(&from)) {
+            return Err(Refusal::Enclosed);
+        }
         let hit = self.probe.vertical(from, 1.0, 1.01 * g.layer_mm).ok_or(Refusal::NoWay)?;
         if self.is_clean(&hit) { Err(Refusal::KeepClean) } else { Ok((hit, k)) }
     }
@@ -200,19 +214,23 @@ impl Sites<'_> {
             && self.probe.touches(&hit.place, o.tip_mm / 2.0, |f| self.part.is_keep_clean(f))
     }
 
-    /// Directions in which a neck may leave, best first: along the surface's normal as far as
-    /// columns may lean, then straight down, then aside.
+    /// Directions in which a neck may leave, best first: straight down, since the pull is upright and
+    /// bends whatever leans; then step by step to the surface's normal, as far as columns may lean;
+    /// then aside.
     fn leanings(&self, hit: &Hit) -> Vec<Vector> {
         let least = self.options.column_deg.to_radians();
         let lean =
             |x: f64, y: f64, tilt: f64| Vector::new(x * tilt.cos(), y * tilt.cos(), -tilt.sin());
         let n = hit.normal;
         let flat = n.x.hypot(n.y);
-        let mut ways = Vec::with_capacity(10);
-        if flat > 1e-9 {
-            ways.push(lean(n.x / flat, n.y / flat, (-n.z).atan2(flat).max(least)));
-        }
+        let mut ways = Vec::with_capacity(12);
         ways.push(-Vector::z());
+        if flat > 1e-9 {
+            let normal = (-n.z).atan2(flat).max(least);
+            let steps =
+                [0.25, 0.5, 1.0].map(|t| (1.0 - t) * std::f64::consts::FRAC_PI_2 + t * normal);
+            ways.extend(steps.map(|tilt| lean(n.x / flat, n.y / flat, tilt)));
+        }
         for i in 0..8 {
             let (y, x) = (std::f64::consts::TAU * f64::from(i) / 8.0).sin_cos();
             ways.push(lean(x, y, least));
@@ -220,12 +238,15 @@ impl Sites<'_> {
         ways
     }
 
-    /// Where the neck's wide end may be, best first, and shorter where it is narrow.
+    /// Where the neck's wide end may be, best first: longer where that lets it stand more upright
+    /// under a slope, shorter where it is narrow.
     fn heads(&self, hit: &Hit) -> Vec<Point> {
         let ways = self.leanings(hit);
         let full = self.options.neck_mm;
-        let at = |l: f64| ways.iter().map(move |w| hit.place + w * l);
-        at(full).chain(at(0.7 * full)).collect()
+        let upright = ways.iter().take(2).flat_map(|w| [(w, full), (w, 1.5 * full)]);
+        let leaning = ways.iter().skip(2).map(|w| (w, full));
+        let short = ways.iter().map(|w| (w, 0.7 * full));
+        upright.chain(leaning).chain(short).map(|(w, l)| hit.place + w * l).collect()
     }
 
     /// Whether a neck that widens from contact to head keeps off the part: it gets the full gap at

@@ -1,0 +1,421 @@
+//! Assessment: what every load case at every layer asks of necks, bars, feet and of the part itself,
+//! over what they may bear.
+//!
+//! The part is a rigid body on elastic supports; its own sections are judged by what passes through
+//! them ([`super::sections`]). Every stage is factored once; each layer in it is a sum of the
+//! answers to six unit loads.
+
+use super::demand::{Demand, Use};
+use super::frame::{Lift, LiftLoad, Response, Strain, SupportFrame, buckling_loads_n};
+use super::limb::Limb;
+use super::sections;
+use super::stages::{Body, Case, History};
+use crate::error::{Error, Result};
+use crate::job::Job;
+use crate::mechanics::peel::Pull;
+use crate::mechanics::{bar, springback};
+use crate::mesh::Point;
+use crate::part::Supports;
+use crate::setup::Setup;
+use rayon::prelude::*;
+
+/// The hardest work of each kind in a layer.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct LayerUse {
+    /// Stress in a neck of a tip or landing, MPa.
+    pub(crate) neck: Use,
+    /// Stress in a column or brace, MPa.
+    pub(crate) bar: Use,
+    /// Press on a column against what buckles it, N.
+    pub(crate) buckling: Use,
+    /// Stress in a section of the part itself, MPa.
+    pub(crate) section: Use,
+    /// Part of the layer by which it turns out too thick.
+    pub(crate) missed: Use,
+}
+
+/// Nodes of feet with what they do to the plate.
+type Feet = Vec<(u32, Lift)>;
+
+/// What the assessment found.
+#[derive(Debug, Default)]
+pub(crate) struct Assessment {
+    /// One entry a layer.
+    pub(crate) layers: Vec<LayerUse>,
+    /// By tip, by landing, by member: the hardest it ever works, buckling included.
+    pub(crate) tips: Vec<Use>,
+    pub(crate) landings: Vec<Use>,
+    pub(crate) members: Vec<Use>,
+    /// By layer: node of each foot on raft or plate with what it does there under the layer's pull.
+    pub(crate) feet: Vec<Feet>,
+    /// By layer: pulls of pieces that stand on plate or raft themselves.
+    /// Least stiffness of supports under a piece against its pull, N/mm.
+    pub(crate) stiffness_n_mm: Option<f64>,
+    /// Settle pause that would keep every layer within the limit, s.
+    pub(crate) settle_s: f64,
+    /// Factor on the supports' stiffness that would do the same, where that is worth it: at most
+    /// [`MOST_STIFFER`], else 1.
+    pub(crate) stiffen: f64,
+    /// Layers whose supports make no sound structure: layer, a place, why.
+    pub(crate) unsound: Vec<(u32, Option<Point>, String)>,
+}
+
+impl Assessment {
+    /// The worst over all layers.
+    pub(crate) fn worst(&self, kind: impl Fn(&LayerUse) -> Use) -> Use {
+        let mut worst = Use::default();
+        self.layers.iter().for_each(|l| worst.keep(kind(l)));
+        worst
+    }
+}
+
+/// What the cases of a stage come to.
+struct StageUse {
+    /// Neck, bar and buckling of each case, in the stage's order of cases.
+    cases: Vec<[Use; 3]>,
+    tips: Vec<Use>,
+    landings: Vec<Use>,
+    members: Vec<Use>,
+    response: Response,
+}
+
+/// What holds a part, judged in stages.
+pub(crate) struct Judge<'a> {
+    body: Body<'a>,
+    history: &'a History,
+    /// The cases of each stage.
+    cases: Vec<Vec<usize>>,
+    setup: &'a Setup,
+    job: &'a Job,
+}
+
+/// Judges a part on its supports at every layer.
+///
+/// # Errors
+/// [`Error::Cancelled`](crate::Error::Cancelled).
+pub(crate) fn assess(
+    body: &Body<'_>,
+    history: &History,
+    supports: Option<&Supports>,
+    setup: &Setup,
+    job: &Job,
+) -> Result<Assessment> {
+    let none = Supports::default();
+    let judge = Judge::new(*body, history, setup, job);
+    let all: Vec<u32> = (0..history.stages.len() as u32).collect();
+    judge.whole(supports.unwrap_or(&none), &all)
+}
+
+impl<'a> Judge<'a> {
+    pub(crate) fn new(
+        body: Body<'a>,
+        history: &'a History,
+        setup: &'a Setup,
+        job: &'a Job,
+    ) -> Judge<'a> {
+        let mut cases: Vec<Vec<usize>> = vec![Vec::new(); history.stages.len()];
+        for (i, case) in history.cases.iter().enumerate() {
+            if let Some(stage) = case.stage {
+                cases[stage as usize].push(i);
+            }
+        }
+        Judge { body, history, cases, setup, job }
+    }
+
+    /// What these stages ask of tips, landings and members.
+    pub(crate) fn supports(&self, s: &Supports, stages: &[u32]) -> Result<Assessment> {
+        Ok(self.stages(s, stages)?.0)
+    }
+
+    /// Everything: these stages with the part's own sections, feet and spring-back.
+    fn whole(&self, s: &Supports, stages: &[u32]) -> Result<Assessment> {
+        let (mut out, responses) = self.stages(s, stages)?;
+        let (body, history, setup) = (&self.body, self.history, self.setup);
+        let cuts = sections::Cuts::of(body, history);
+        let regions = [&history.tip_region[..], &history.landing_region];
+        let found: Vec<(Feet, Vec<Use>, f64)> = history
+            .cases
+            .par_iter()
+            .enumerate()
+            .map(|(i, case)| {
+                let Some(response) = case.stage.and_then(|s| responses[s as usize].as_ref()) else {
+                    let below = cuts.below(i).filter(|_| case.grounded);
+                    let used =
+                        below.map(|b| sections::standing(body, history, case, b, &cuts, setup));
+                    let stiffness = if case.grounded { f64::INFINITY } else { 0.0 };
+                    return (Vec::new(), used.unwrap_or_default(), stiffness);
+                };
+                let stage = &history.stages[case.stage.unwrap_or(0) as usize];
+                let pulled = response.pulled(case.pull);
+                let mut used = Vec::new();
+                if let Some(below) = cuts.below(i) {
+                    for (demand, load) in self.loads(case, response) {
+                        let held = response.held(&load, &stage.tips, &regions);
+                        let all =
+                            sections::hanging(body, history, case, below, &held, demand, setup);
+                        used.extend(all);
+                    }
+                }
+                let stiffness = response.stiffness_n_mm(case.pull.x_mm, case.pull.y_mm);
+                (response.feet(&pulled).collect(), used, stiffness)
+            })
+            .collect();
+        let mut stiffness = Vec::with_capacity(history.cases.len());
+        for (case, (feet, used, n_mm)) in history.cases.iter().zip(found) {
+            out.feet[case.layer as usize].extend(feet);
+            for section in used {
+                out.layers[section.layer as usize].section.keep(section);
+            }
+            if case.stage.is_some() && n_mm > 0.0 {
+                let least = out.stiffness_n_mm.get_or_insert(f64::INFINITY);
+                *least = least.min(n_mm);
+            }
+            stiffness.push(n_mm);
+        }
+        settle(body, history, &stiffness, setup, &mut out);
+        Ok(out)
+    }
+
+    fn stages(&self, s: &Supports, stages: &[u32]) -> Result<(Assessment, Vec<Option<Response>>)> {
+        let history = self.history;
+        let n = self.body.survey.grid.layers as usize;
+        let struts_n = buckling_loads_n(s, self.setup.resin.green_modulus_mpa);
+        let judged: Vec<Result<StageUse>> =
+            stages.par_iter().map(|&i| self.stage(s, &struts_n, i)).collect();
+        let mut out = Assessment {
+            layers: vec![LayerUse::default(); n],
+            tips: vec![Use::default(); s.tips.len()],
+            landings: vec![Use::default(); s.landings.len()],
+            members: vec![Use::default(); s.members.len()],
+            feet: vec![Vec::new(); n],
+            stiffen: 1.0,
+            ..Assessment::default()
+        };
+        let mut responses: Vec<Option<Response>> = vec![None; history.stages.len()];
+        for (&i, found) in stages.iter().zip(judged) {
+            let stage = &history.stages[i as usize];
+            let found = match found {
+                Ok(found) => found,
+                Err(Error::Structure { place, problem, .. }) => {
+                    let at = stage.tips.first().map(|&t| s.tips[t as usize].contact);
+                    out.unsound.push((stage.layer, at, format!("{place}: {problem}")));
+                    continue;
+                }
+                Err(other) => return Err(other),
+            };
+            for (&c, [neck, bar, buckling]) in self.cases[i as usize].iter().zip(found.cases) {
+                let here = &mut out.layers[history.cases[c].layer as usize];
+                here.neck.keep(neck);
+                here.bar.keep(bar);
+                here.buckling.keep(buckling);
+            }
+            stage.tips.iter().zip(found.tips).for_each(|(&t, u)| out.tips[t as usize].keep(u));
+            out.landings.iter_mut().zip(found.landings).for_each(|(a, u)| a.keep(u));
+            out.members.iter_mut().zip(found.members).for_each(|(a, u)| a.keep(u));
+            responses[i as usize] = Some(found.response);
+        }
+        Ok((out, responses))
+    }
+
+    fn stage(&self, s: &Supports, struts_n: &[f64], stage: u32) -> Result<StageUse> {
+        self.job.go_on()?;
+        let (r, at) = (&self.setup.resin, &self.history.stages[stage as usize]);
+        let model = SupportFrame::new(s, &at.tips, &at.landings, r.green_modulus_mpa, r.poisson);
+        let response = model.response()?;
+        let cases = &self.cases[stage as usize];
+        let mut out = StageUse {
+            cases: vec![[Use::default(); 3]; cases.len()],
+            tips: vec![Use::default(); at.tips.len()],
+            landings: vec![Use::default(); s.landings.len()],
+            members: vec![Use::default(); s.members.len()],
+            response,
+        };
+        let safety = self.setup.limits.safety;
+        let mut all: Vec<(usize, Use, LiftLoad)> = Vec::with_capacity(6 * cases.len());
+        for (k, &c) in cases.iter().enumerate() {
+            let case = &self.history.cases[c];
+            for (demand, load) in self.loads(case, &out.response) {
+                let limit = demand.limit_mpa(self.setup);
+                let blank = Use { limit, layer: case.layer, demand, stage, ..Use::default() };
+                let neck = |strain: Strain, place: Point, diameter_mm: f64| {
+                    let value = strain.stress_mpa[0].max(strain.stress_mpa[1]);
+                    let pull_mpa = strain.axial_n / bar::area_mm2(diameter_mm);
+                    let alone = at.tips.len() < FEW || pull_mpa > limit;
+                    Use { ratio: value / limit, value, place: Some(place), alone, ..blank }
+                };
+                let necks = out.response.necks(&load).zip(&at.tips).zip(&mut out.tips);
+                for ((strain, &t), kept) in necks {
+                    let tip = &s.tips[t as usize];
+                    let used = neck(strain, tip.contact, tip.diameter_mm);
+                    kept.keep(used);
+                    out.cases[k][0].keep(used);
+                }
+                let landings = out.response.landings(&load).zip(&s.landings);
+                for ((strain, landing), kept) in landings.zip(&mut out.landings) {
+                    let used = neck(strain, landing.contact, landing.diameter_mm);
+                    kept.keep(used);
+                    out.cases[k][0].keep(used);
+                }
+                all.push((k, blank, load));
+            }
+        }
+        let member = |i: usize, blank: &Use, load: &LiftLoad| {
+            let m = &s.members[i];
+            let strain = out.response.member(i, load);
+            let place = Some(nalgebra::center(&s.nodes[m.a as usize], &s.nodes[m.b as usize]));
+            let value = strain.stress_mpa[0].max(strain.stress_mpa[1]);
+            let force_mpa = strain.axial_n.abs() / bar::area_mm2(m.diameter_mm);
+            let alone = at.tips.len() < FEW || force_mpa > blank.limit;
+            let bar = Use { ratio: value / blank.limit, value, place, alone, ..*blank };
+            let (value, limit) = (-strain.axial_n, struts_n[i] / safety);
+            [bar, Use { ratio: value / limit, value, limit, ..bar }]
+        };
+        // Uses are convex in the load, so the outermost loads of a stage say what its members ever
+        // bear; layer by layer only the hardest worked are followed.
+        for i in outermost(&all) {
+            for (m, kept) in out.members.iter_mut().enumerate() {
+                member(m, &all[i].1, &all[i].2).into_iter().for_each(|used| kept.keep(used));
+            }
+        }
+        let mut hardest: Vec<usize> = (0..s.members.len()).collect();
+        hardest.sort_by(|&a, &b| out.members[b].ratio.total_cmp(&out.members[a].ratio));
+        hardest.truncate(FOLLOWED);
+        for (k, blank, load) in &all {
+            for &m in &hardest {
+                let [bar, buckling] = member(m, blank, load);
+                out.members[m].keep(bar);
+                out.members[m].keep(buckling);
+                out.cases[*k][1].keep(bar);
+                out.cases[*k][2].keep(buckling);
+            }
+        }
+        Ok(out)
+    }
+
+    /// Every load of a case on the part.
+    fn loads(&self, case: &Case, response: &Response) -> [(Demand, LiftLoad); 6] {
+        let press = Pull { force_n: -self.press_n(case, response), ..case.peel };
+        let [a, b, c, d] = case.fronts();
+        [(Demand::Pull, case.pull), a, b, c, d, (Demand::Press, press)]
+            .map(|(demand, pull)| (demand, response.pulled(pull)))
+    }
+
+    fn press_n(&self, case: &Case, response: &Response) -> f64 {
+        let m = &self.setup.machine;
+        let springs = [
+            m.frame_stiffness_n_mm * case.arm_share,
+            response.stiffness_n_mm(case.pull.x_mm, case.pull.y_mm),
+        ];
+        springback::arrival_n(
+            case.torsion_mm4,
+            self.setup.exposure.layer_mm,
+            m.return_speed_mm_s,
+            self.setup.resin.viscosity_pa_s,
+            springback::series_stiffness_n_mm(&springs),
+        )
+    }
+}
+
+/// Fewer tips than this share nothing that one of them drops: three hold a piece like a stool.
+const FEW: usize = 4;
+/// Members followed through every layer of a stage.
+const FOLLOWED: usize = 24;
+
+/// The loads that lie outermost in some of many directions.
+fn outermost(all: &[(usize, Use, LiftLoad)]) -> Vec<usize> {
+    let mut size = [1e-12_f64; 3];
+    for (_, _, load) in all {
+        size.iter_mut().zip(load).for_each(|(s, l)| *s = s.max(l.abs()));
+    }
+    let mut out = Vec::new();
+    for x in -2..=2 {
+        for y in -2..=2 {
+            for z in -2..=2 {
+                let along = |load: &LiftLoad| {
+                    [x, y, z]
+                        .iter()
+                        .zip(load)
+                        .zip(size)
+                        .map(|((&d, l), s)| f64::from(d) * l / s)
+                        .sum::<f64>()
+                };
+                let far =
+                    (0..all.len()).max_by(|&a, &b| along(&all[a].2).total_cmp(&along(&all[b].2)));
+                out.extend(far);
+            }
+        }
+    }
+    out.sort_unstable();
+    out.dedup();
+    out
+}
+
+/// Beyond this a longer pause is the better cure than thicker columns.
+const MOST_STIFFER: f64 = 2.0;
+
+/// Lets every region settle before the light: the gap left is its layer.
+fn settle(
+    body: &Body<'_>,
+    history: &History,
+    supports_n_mm: &[f64],
+    setup: &Setup,
+    out: &mut Assessment,
+) {
+    let (survey, m, r) = (body.survey, &setup.machine, &setup.resin);
+    let (h, limit) = (survey.grid.layer_mm, setup.limits.missed_layer);
+    let mut limbs = vec![Limb::default(); survey.regions.len()];
+    // How far machine, supports and limb still give way when the light comes, mm.
+    let mut lag_mm = vec![0.0; survey.regions.len()];
+    let mut tipped = vec![false; survey.regions.len()];
+    history.tip_region.iter().flatten().for_each(|&r| tipped[r as usize] = true);
+    for (case, &supports) in history.cases.iter().zip(supports_n_mm) {
+        for &region in &case.regions {
+            let i = region as usize;
+            if !body.grounded[i] && !tipped[i] {
+                limbs[i] = Limb::of(region, survey, &limbs, r.green_modulus_mpa);
+            }
+        }
+        // What hangs on nothing, or on nothing sound, has nothing to settle on; that is told apart.
+        if (!case.grounded && case.stage.is_none()) || supports <= 0.0 {
+            continue;
+        }
+        let arm = m.frame_stiffness_n_mm * case.arm_share;
+        let base = springback::series_stiffness_n_mm(&[arm, supports]);
+        for &region in &case.regions {
+            let i = region as usize;
+            let torsion_mm4 = body.loads[i].torsion_mm4;
+            // The regions of a piece share what holds it as they resist.
+            let share = if case.torsion_mm4 > 0.0 { torsion_mm4 / case.torsion_mm4 } else { 1.0 };
+            let limb_mm_n = limbs[i].bend_mm_n(&survey.regions[i]);
+            let stiffness = springback::series_stiffness_n_mm(&[base * share, limb_mm_n.recip()]);
+            let before = survey.below(region).map(|b| lag_mm[b as usize]).fold(0.0, f64::max);
+            // What holds it presses on from the layers before: the gap heads for less than a layer.
+            let gap = springback::gap_left_mm(
+                torsion_mm4,
+                h - before,
+                m.settle_s,
+                r.viscosity_pa_s,
+                stiffness,
+            );
+            let ratio = (gap - h) / h;
+            lag_mm[i] = (before + gap - h).max(0.0);
+            let place = Some(survey.regions[i].place(&survey.grid));
+            let layer = case.layer;
+            let missed = Use { ratio, value: ratio, limit, place, layer, ..Use::default() };
+            out.layers[layer as usize].missed.keep(missed);
+            if layer >= setup.exposure.first_layers && ratio > limit {
+                let damping = springback::damping_n_s_mm(torsion_mm4, h, r.viscosity_pa_s);
+                let tau = springback::time_constant_s(damping, stiffness);
+                let unit_s = springback::settle_for_s(limit, 1.0);
+                out.settle_s = out.settle_s.max(unit_s * tau);
+                // What the supports' own spring would have to be, beside those of arm and limb.
+                let wanted = damping * unit_s / m.settle_s.max(1e-9);
+                let rest = 1.0 / wanted - limb_mm_n - 1.0 / (arm * share);
+                let factor = 1.0 / (rest * share * supports);
+                if rest > 0.0 && factor <= MOST_STIFFER {
+                    out.stiffen = out.stiffen.max(factor);
+                }
+            }
+        }
+    }
+}
