@@ -37,6 +37,7 @@ from vatwright._core import (
     Plate,
     Raft,
     Recipe,
+    Repair,
     Report,
     Resin,
     Setup,
@@ -53,6 +54,7 @@ from vatwright._core import (
     Weights,
     diagnose,
     repair,
+    winding_numbers,
 )
 from vatwright._core import VERSION as __version__
 from vatwright.batch import Batch, Outcome, batch
@@ -118,6 +120,7 @@ __all__ = [
     "Plate",
     "Raft",
     "Recipe",
+    "Repair",
     "Report",
     "Resin",
     "Run",
@@ -142,4 +145,5 @@ __all__ = [
     "repair",
     "select",
     "shapes",
+    "winding_numbers",
 ]

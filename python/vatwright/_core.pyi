@@ -1,18 +1,30 @@
 from collections.abc import Collection, Mapping, Sequence
 from types import GenericAlias
-from typing import Any, ClassVar, Final, Generic, Literal, TypeVar, final, type_check_only
+from typing import (
+    Any,
+    ClassVar,
+    Final,
+    Generic,
+    Literal,
+    TypeVar,
+    final,
+    overload,
+    type_check_only,
+)
 
 import numpy as np
 import numpy.typing as npt
 from typing_extensions import Self, dataclass_transform
 
 from vatwright.types import (
+    HoleFill,
     OrientGoal,
     PackGoal,
     PartPass,
     Path,
     Progress,
     RaftStyle,
+    RepairStrength,
     Role,
     Severity,
     Source,
@@ -58,7 +70,18 @@ class _PartPass(_Record):
     ) -> Done[Part]: ...
 
 def diagnose(mesh: Mesh) -> Health: ...
-def repair(mesh: Mesh, *, weld_mm: float = 1e-4, hole_mm: float = 2.0) -> Done[Solid]: ...
+def repair(
+    mesh: Mesh,
+    *,
+    strength: RepairStrength = "fill",
+    fill: HoleFill = "planar",
+    weld_mm: float = 1e-4,
+    hole_mm: float = 2.0,
+    cell_mm: float | None = None,
+    sheet_mm: float | None = None,
+    max_cells: int = 30_000_000,
+) -> Done[Solid]: ...
+def winding_numbers(mesh: Mesh, points: npt.ArrayLike) -> _Floats: ...
 def by_normal(mesh: Mesh, direction: _Point, *, within_deg: float) -> _Flags: ...
 def by_plane(
     mesh: Mesh, point: _Point, normal: _Point, *, tolerance_mm: float = 1e-3
@@ -651,6 +674,37 @@ class Setup(_Record):
 
 @final
 @_record
+class Repair(_Record):
+    strength: RepairStrength = ...
+    fill: HoleFill = ...
+    weld_mm: float = ...
+    hole_mm: float = ...
+    cell_mm: float | None = ...
+    sheet_mm: float | None = ...
+    max_cells: int = ...
+    @property
+    def name(self) -> str: ...
+    @overload
+    def apply(
+        self,
+        subject: Mesh,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> Done[Solid]: ...
+    @overload
+    def apply(
+        self,
+        subject: Part,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> Done[Part]: ...
+
+@final
+@_record
 class Orient(_PartPass):
     directions: int = ...
     refine: int = ...
@@ -843,6 +897,8 @@ class Recipe:
     def to_json(self) -> str: ...
     @property
     def name(self) -> str: ...
+    @property
+    def repair(self) -> Repair: ...
     @property
     def passes(self) -> tuple[PartPass, ...]: ...
     def apply(

@@ -12,12 +12,14 @@ if TYPE_CHECKING:
     from vatwright._core import Done, Part, Setup
 
 __all__ = [
+    "HoleFill",
     "OrientGoal",
     "PackGoal",
     "PartPass",
     "Path",
     "Progress",
     "RaftStyle",
+    "RepairStrength",
     "Role",
     "Severity",
     "Source",
@@ -32,6 +34,8 @@ OrientGoal: TypeAlias = Literal[
     "time", "peel", "cups", "marks", "clean_contact", "clean_steps", "steps", "flats"
 ]
 PackGoal: TypeAlias = Literal["total_time", "finish_time"]
+HoleFill: TypeAlias = Literal["small", "planar", "all"]
+RepairStrength: TypeAlias = Literal["mend", "fill", "rebuild"]
 RaftStyle: TypeAlias = Literal["solid", "net", "feet", "none"]
 Role: TypeAlias = Literal["body", "lattice", "support", "raft"]
 Severity: TypeAlias = Literal["note", "warning", "fault"]

@@ -19,7 +19,7 @@ from typing import Any
 
 from vatwright import disk, keep, sizes
 from vatwright import report as reports
-from vatwright._core import VERSION, Part, Recipe, Setup, repair
+from vatwright._core import VERSION, Part, Recipe, Setup
 from vatwright.errors import Cancelled, ConfigError, LimitError, said
 from vatwright.keep import Outcome
 
@@ -161,7 +161,7 @@ def _prepare(job: Job, watch: _Watch) -> Outcome:
         return replace(kept, source=disk.shown(job.source))
     keep.refuse_strangers(final)
     mesh = job.reading.load(job.source)
-    mended = repair(mesh, **job.mending)
+    mended = job.recipe.repair.replace(**job.mending).apply(mesh, progress=watch)
     sizes.refuse_misfit(mended.value.mesh, job.setup, job.source)
     part = Part(mended.value, name=job.name)
     done = job.recipe.apply(part, job.setup, progress=watch, threads=job.threads)

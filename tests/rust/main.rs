@@ -34,6 +34,7 @@ mod plane;
 mod real_files;
 mod recipe;
 mod reference;
+mod repair;
 mod select;
 mod setup;
 mod shapes;

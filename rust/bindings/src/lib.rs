@@ -48,7 +48,7 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
         passes::Vent, passes::Raft, passes::Support, passes::Check, passes::Pack, passes::Estimate;
         records
-        passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
+        health::Repair, passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
         passes::Hollow,
         passes::Cost,
         part::VentHole, part::Drainage, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
@@ -58,6 +58,7 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         wrap_pyfunction!(run::_wait, m)?,
         wrap_pyfunction!(health::diagnose, m)?,
         wrap_pyfunction!(health::repair, m)?,
+        wrap_pyfunction!(health::winding_numbers, m)?,
     ] {
         m.add_function(function)?;
     }

@@ -1,6 +1,7 @@
 //! Recipe: passes in order, the built-in ones and any Python object with a name and an `apply`.
 
 use crate::errors::{self, OrRaise};
+use crate::health::Repair;
 use crate::part::Part;
 use crate::passes::{Check, Estimate, Hollow, Orient, Pack, Raft, Support, Vent};
 use crate::report::{Done, Report};
@@ -34,7 +35,7 @@ macro_rules! steps {
         }
     };
 }
-steps!(Orient, Hollow, Vent, Raft, Support, Check);
+steps!(Repair, Orient, Hollow, Vent, Raft, Support, Check);
 
 /// Passes in order, itself a pass.
 #[pyclass(frozen, module = "vatwright")]
@@ -127,6 +128,13 @@ impl Recipe {
     /// The recipe as JSON, every option included.
     fn to_json(&self, py: Python<'_>) -> PyResult<String> {
         self.to_core(py, &Raised::default())?.to_json().or_raise(py)
+    }
+
+    /// How a file becomes a solid before the recipe works on it: the recipe's own first step, if
+    /// that is a Repair, else one with every default.
+    #[getter]
+    fn repair(&self, py: Python<'_>) -> PyResult<Repair> {
+        Ok(Repair(self.to_core(py, &Raised::default())?.repair()))
     }
 
     /// Name of the pass.

@@ -7,7 +7,7 @@ use crate::finding::{Done, Report};
 use crate::options::{OptionDoc, Options, comment, commented, prose, remedy};
 use crate::part::Part;
 use crate::pass::Pass;
-use crate::passes::{Hollow, Orient, Raft, Support, Vent};
+use crate::passes::{Hollow, Orient, Raft, Repair, Support, Vent};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::sync::Arc;
@@ -21,6 +21,7 @@ pub type PartPass = dyn Pass<Part, Out = Part> + Send + Sync;
 #[non_exhaustive]
 #[allow(missing_docs)] // each variant is the pass of that name
 pub enum Step {
+    Repair(Repair),
     Orient(Orient),
     Hollow(Hollow),
     Vent(Vent),
@@ -36,6 +37,7 @@ impl Step {
     /// The pass inside.
     pub fn pass(&self) -> &PartPass {
         match self {
+            Step::Repair(p) => p,
             Step::Orient(p) => p,
             Step::Hollow(p) => p,
             Step::Vent(p) => p,
@@ -117,6 +119,15 @@ impl Recipe {
             border_mm: orient.border_mm.max(raft.rim_mm()),
             ..orient.clone()
         })
+    }
+
+    /// How a file becomes a solid before the recipe works on it: by the recipe's own first step,
+    /// if that is a repair, else by a repair with every default.
+    pub fn repair(&self) -> Repair {
+        match self.steps.first() {
+            Some(Step::Repair(repair)) => repair.clone(),
+            _ => Repair::default(),
+        }
     }
 
     /// Reads a recipe from TOML; `place` names it in messages.

@@ -9,11 +9,13 @@ pub mod io;
 pub mod iso;
 pub mod measure;
 mod polygon;
+pub(crate) mod rebuild;
 pub mod select;
 pub mod shapes;
 pub(crate) mod shells;
 mod solid;
 mod weld;
+pub mod winding;
 
 pub use solid::Solid;
 

@@ -5,6 +5,7 @@ pub mod hollow;
 pub mod orient;
 pub mod pack;
 pub mod raft;
+pub mod repair;
 pub mod support;
 pub mod vent;
 
@@ -13,6 +14,7 @@ pub use hollow::Hollow;
 pub use orient::Orient;
 pub use pack::Pack;
 pub use raft::Raft;
+pub use repair::Repair;
 pub use support::{Edit, Support};
 pub use vent::Vent;
 

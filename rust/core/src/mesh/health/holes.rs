@@ -1,7 +1,7 @@
 //! Rings of missing facets: found by what the surface lacks to close, filled where small.
 
 use crate::mesh::edges::Edges;
-use crate::mesh::{Bounds, Point};
+use crate::mesh::{Bounds, Point, Vector};
 use std::collections::HashMap;
 
 /// Closed rings of edges with one facet, each in the direction the missing facets run. The facets
@@ -59,4 +59,22 @@ pub(super) fn bounds(vertices: &[Point], ring: &[u32]) -> Bounds {
 /// Longest edge of the box around a ring, mm.
 pub(super) fn span_mm(vertices: &[Point], ring: &[u32]) -> f64 {
     bounds(vertices, ring).size().max()
+}
+
+/// Share of its width by which the rim of a flat hole may leave its plane.
+const FLAT_SHARE: f64 = 0.01;
+
+/// Whether a ring lies in a plane.
+pub(super) fn is_flat_ring(ring: &[Point]) -> bool {
+    let bounds = Bounds::of(ring);
+    let middle = bounds.center();
+    let next = ring.iter().cycle().skip(1);
+    // Newell's normal, from the middle so that distance from the origin costs no digits.
+    let normal: Vector =
+        ring.iter().zip(next).map(|(a, b)| (a - middle).cross(&(b - middle))).sum();
+    let Some(normal) = normal.try_normalize(0.0) else { return false };
+    let heights = ring.iter().map(|p| normal.dot(&(p - middle)));
+    let (low, high) = heights
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), h| (low.min(h), high.max(h)));
+    high - low <= FLAT_SHARE * bounds.size().max()
 }

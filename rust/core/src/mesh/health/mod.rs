@@ -8,13 +8,16 @@
 //! always form closed rings, every hole can be walked around.
 
 mod diagnose;
+mod fill;
 mod flats;
+mod guess;
 mod holes;
 mod orient;
 mod repair;
 
 pub use diagnose::{Defects, Health, Hole, diagnose};
-pub use repair::{RepairOptions, Repaired, repair};
+pub(crate) use repair::mended;
+pub use repair::{Fill, RepairOptions, Repaired, repair};
 
 use super::Point;
 

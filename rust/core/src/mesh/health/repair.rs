@@ -1,6 +1,8 @@
 //! Mends what can be mended without guessing, and says what it did.
 
-use super::diagnose::{Health, diagnose, doubled};
+use super::diagnose::{Health, diagnose, doubled, hole};
+use super::fill::Rims;
+use super::guess::{self, Guess};
 use super::orient::{Kind, Patches, judge, turn};
 use super::{flats, holes, is_flat};
 use crate::codes::FindingCode;
@@ -10,6 +12,20 @@ use crate::mesh::edges::{Edges, is_collapsed};
 use crate::mesh::shells::Shells;
 use crate::mesh::{Mesh, Point, Solid, polygon, weld};
 use crate::options::{Options, options};
+use serde::{Deserialize, Serialize};
+
+/// Which holes are closed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Fill {
+    /// Those up to a width: nothing that matters is guessed.
+    #[default]
+    Small,
+    /// Those and all with a flat rim, by a flat face.
+    Planar,
+    /// All: those that are not flat by the smooth surface that folds least.
+    All,
+}
 
 options! {
     /// How far repair may go.
@@ -20,6 +36,8 @@ options! {
         /// Holes up to this span are filled, mm. A hole of three edges always is: one facet is
         /// missing, and there is but one way to put it back.
         hole_mm: f64 = 2.0, in 0.0..=1000.0 "mm", larger "larger holes are filled, flatly";
+        /// Which wider ones are filled.
+        fill: Fill = Fill::Small;
     }
 }
 
@@ -70,7 +88,8 @@ const MOST_EDGES: usize = 10_000;
 const ROUNDS: usize = 4;
 
 /// Makes a solid of a mesh: welds, drops doubled and flat facets, fins and slivers, turns facets and
-/// shells that face the wrong way, and fills small holes. A shell inside another that faces the
+/// shells that face the wrong way, and fills holes: small ones, and as [`RepairOptions::fill`] asks
+/// wider ones, each told as a finding `filled` with place, width and how far it strays. A shell inside another that faces the
 /// other way is a cavity and is kept. The report's numbers say what was done; a sound mesh comes
 /// back as it was.
 ///
@@ -92,30 +111,30 @@ const ROUNDS: usize = 4;
 /// # Ok::<(), vatwright::Error>(())
 /// ```
 pub fn repair(mesh: Mesh, options: &RepairOptions) -> Result<Done<Repaired>> {
-    options.check_ranges()?;
-    let given = (mesh.vertices().len(), mesh.triangles().len());
-    let notes = mesh.notes().to_vec();
-    let (name, vertices, triangles) = mesh.welded(0.0).into_parts();
-    let origin = (0..triangles.len() as u32).map(Some).collect();
-    let mut report = Report::new("repair", &name);
-    let said = |note: String| Finding::new(FindingCode::Reading, Severity::Note, &name, note);
-    report.findings.extend(notes.into_iter().map(said));
-    let mut work = Work { name, vertices, triangles, origin, report };
+    let given = mesh.triangles().len();
+    Work::done(mesh, options)?.prove(given, options)
+}
 
-    work.count("welded_vertices", given.0 - work.vertices.len());
-    work.drop_collapsed_and_doubled();
-    work.drop_sheets();
-    work.weld_at_open_edges(options.weld_mm);
-    work.drop_fins();
-    work.turn_facets(options)?;
-    work.fill_holes(options.hole_mm);
-    work.mend_flats();
-    for _ in 0..ROUNDS {
-        if !work.settle_shells() {
-            break;
-        }
-    }
-    work.prove(given.1, options)
+/// What mending leaves as it is without filling or leaving out anything that might be meant.
+pub(crate) struct Mended {
+    pub(crate) mesh: Mesh,
+    pub(crate) report: Report,
+    /// Facets of the surfaces that do not close.
+    pub(crate) open: Vec<u32>,
+}
+
+/// Welds, drops what is there twice, and turns what faces the wrong way, as [`repair`] does.
+pub(crate) fn mended(mesh: Mesh, options: &RepairOptions) -> Result<Mended> {
+    let mut work = Work::begun(mesh, options)?;
+    work.settle_shells(false);
+    work.compact();
+    let edges = work.edges();
+    let patches = Patches::of(&work.triangles, &edges);
+    let closed = patches.closed(&edges);
+    let open = (0..closed.len()).filter(|&p| !closed[p]);
+    let mut open: Vec<u32> = open.flat_map(|p| patches.shells.facets(p)).copied().collect();
+    open.sort_unstable();
+    Ok(Mended { mesh: work.take_mesh()?, report: work.report, open })
 }
 
 struct Work {
@@ -124,9 +143,45 @@ struct Work {
     triangles: Vec<[u32; 3]>,
     origin: Vec<Option<u32>>,
     report: Report,
+    /// Whether a surface has only one side, so that its facets cannot face alike.
+    one_sided: bool,
 }
 
 impl Work {
+    /// Up to where holes are found.
+    fn begun(mesh: Mesh, options: &RepairOptions) -> Result<Work> {
+        options.check_ranges()?;
+        let given = mesh.vertices().len();
+        let notes = mesh.notes().to_vec();
+        let (name, vertices, triangles) = mesh.welded(0.0).into_parts();
+        let origin = (0..triangles.len() as u32).map(Some).collect();
+        let mut report = Report::new("repair", &name);
+        let said = |note: String| Finding::new(FindingCode::Reading, Severity::Note, &name, note);
+        report.findings.extend(notes.into_iter().map(said));
+        let mut work = Work { name, vertices, triangles, origin, report, one_sided: false };
+
+        work.count("welded_vertices", given - work.vertices.len());
+        work.drop_collapsed_and_doubled();
+        work.drop_sheets();
+        work.weld_at_open_edges(options.weld_mm);
+        work.drop_fins();
+        work.turn_facets();
+        Ok(work)
+    }
+
+    /// All that can be done without a proof.
+    fn done(mesh: Mesh, options: &RepairOptions) -> Result<Work> {
+        let mut work = Work::begun(mesh, options)?;
+        work.fill_holes(options);
+        work.mend_flats();
+        for _ in 0..ROUNDS {
+            if !work.settle_shells(true) {
+                break;
+            }
+        }
+        Ok(work)
+    }
+
     /// Adds to a number of the report.
     fn count(&mut self, what: &str, by: usize) {
         *self.report.numbers.entry(what.into()).or_default() += by as f64;
@@ -253,30 +308,67 @@ impl Work {
         self.drop_facets(&fins);
     }
 
-    fn turn_facets(&mut self, options: &RepairOptions) -> Result<()> {
+    fn turn_facets(&mut self) {
         let patches = Patches::of(&self.triangles, &self.edges());
-        if patches.twist.is_some() {
-            let health = diagnose(&self.take_mesh()?);
-            return Err(self.refuse(health.summary(), &options.remedy(&health)));
+        self.one_sided = patches.twist.is_some();
+        if !self.one_sided {
+            self.count("turned_facets", patches.turned.len());
+            turn(&mut self.triangles, &patches.turned);
         }
-        self.count("turned_facets", patches.turned.len());
-        turn(&mut self.triangles, &patches.turned);
-        Ok(())
     }
 
-    /// Fills what is small.
-    fn fill_holes(&mut self, hole_mm: f64) {
-        for ring in holes::rings(&self.edges()) {
-            let small = holes::span_mm(&self.vertices, &ring) <= hole_mm;
-            if ring.len() == 3 || small && ring.len() <= MOST_EDGES {
-                let points: Vec<Point> = ring.iter().map(|&v| self.vertices[v as usize]).collect();
+    /// Fills the holes that are to be filled, and tells what was guessed.
+    fn fill_holes(&mut self, options: &RepairOptions) {
+        let edges = self.edges();
+        let own = self.triangles.len();
+        let mut guesses = Vec::new();
+        let mut rims = None;
+        for ring in holes::rings(&edges) {
+            if ring.len() > MOST_EDGES {
+                continue;
+            }
+            let points: Vec<Point> = ring.iter().map(|&v| self.vertices[v as usize]).collect();
+            let small = ring.len() == 3 || holes::span_mm(&self.vertices, &ring) <= options.hole_mm;
+            let flat = small || holes::is_flat_ring(&points);
+            let wanted = match options.fill {
+                Fill::Small => small,
+                Fill::Planar => flat,
+                Fill::All => true,
+            };
+            if !wanted {
+                continue;
+            }
+            let first = self.triangles.len();
+            if flat {
                 let filling = polygon::triangulate(&points);
-                self.count("filled_holes", 1);
-                self.count("filling_facets", filling.len());
                 self.triangles.extend(filling.iter().map(|t| t.map(|i| ring[i])));
-                self.origin.resize(self.triangles.len(), None);
+            } else {
+                let (vertices, own) = (&self.vertices, &self.triangles[..own]);
+                let rims = rims.get_or_insert_with(|| Rims::of(own, &edges));
+                let filling = rims.fill(&ring, &points, vertices, own, &edges);
+                let inner = self.vertices.len() as u32;
+                self.vertices.extend(filling.inner);
+                let name = |v: u32| match ring.get(v as usize) {
+                    Some(&corner) => corner,
+                    None => inner + v - ring.len() as u32,
+                };
+                self.triangles.extend(filling.triangles.iter().map(|t| t.map(name)));
+            }
+            self.count("filled_holes", 1);
+            self.count("filling_facets", self.triangles.len() - first);
+            if !small {
+                let hole = hole(&self.vertices, &ring);
+                guesses.push(Guess { hole, flat, facets: first..self.triangles.len() });
             }
         }
+        self.origin.resize(self.triangles.len(), None);
+        self.report.findings.extend(guess::findings(
+            guesses,
+            &self.name,
+            &self.vertices,
+            &self.triangles,
+            own,
+        ));
     }
 
     fn mend_flats(&mut self) {
@@ -296,8 +388,8 @@ impl Work {
         self.count("remaining_flat_facets", left);
     }
 
-    /// Drops slivers and turns shells that are inside out; returns whether there were any.
-    fn settle_shells(&mut self) -> bool {
+    /// Turns shells that are inside out and drops slivers, if asked; returns whether there were any.
+    fn settle_shells(&mut self, drop_slivers: bool) -> bool {
         let edges = self.edges();
         let patches = Patches::of(&self.triangles, &edges);
         let closed = patches.closed(&edges);
@@ -318,7 +410,7 @@ impl Work {
         let (turned, facets) = of_kind(&Kind::is_turned);
         self.count("turned_shells", turned);
         turn(&mut self.triangles, &facets);
-        let (dropped, facets) = of_kind(&|k| k == Kind::Sliver);
+        let (dropped, facets) = of_kind(&|k| drop_slivers && k == Kind::Sliver);
         self.count("dropped_slivers", dropped);
         self.drop_facets(&facets);
         turned + dropped > 0
@@ -336,7 +428,7 @@ impl Work {
             return Err(self.refuse(problem, remedy));
         }
         self.compact();
-        let closed = self.edges().iter().all(|e| e.balance() == 0);
+        let closed = !self.one_sided && self.edges().iter().all(|e| e.balance() == 0);
         let mesh = self.take_mesh()?;
         if !closed {
             let health = diagnose(&mesh);
