@@ -183,7 +183,8 @@ def _run(
         while True:
             for index in waiting:
                 try:
-                    running[executor.submit(worker.work, jobs[index])] = index
+                    with worker.undisturbed():
+                        running[executor.submit(worker.work, jobs[index])] = index
                 except BrokenExecutor:
                     lost.append(index)
                 if len(running) >= window:

@@ -22,7 +22,7 @@ from vatwright.options import Options
 from vatwright.output import files_of
 from vatwright.types import Source
 
-__all__ = ["main"]
+__all__ = ["expand", "main"]
 
 FINE, FAULT, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -69,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="show a report")
     show.add_argument("report", type=Path, help="a report.json")
     show.add_argument("--html", type=Path, help="write it as a page instead")
+    show.add_argument("--numbers", action="store_true", help="also every number of every pass")
     show.set_defaults(run=_show)
 
     picture = commands.add_parser("picture", help="draw a model as it stands, as PNG")
@@ -139,7 +140,7 @@ def _options(options: argparse.Namespace, recipe: vw.Recipe) -> Options:
     return chosen
 
 
-def _files(words: Sequence[str]) -> list[str]:
+def expand(words: Sequence[str]) -> list[str]:
     """The files that words name: files, folders of models, and patterns; each once."""
     found: dict[Path, str] = {}
     for word in words:
@@ -164,7 +165,7 @@ def _files(words: Sequence[str]) -> list[str]:
 def _prepare(options: argparse.Namespace) -> int:
     recipe = vw.Recipe.load(options.recipe) if options.recipe else vw.Recipe()
     chosen = _options(options, recipe)
-    files = _files(options.files)
+    files = expand(options.files)
     reading = dict(chosen.reading)
     reached = ""
 
@@ -213,7 +214,7 @@ def _check(options: argparse.Namespace) -> int:
     chosen = _options(options, vw.Recipe([vw.Check()]))
     reading = sizes.Reading(**chosen.reading)
     inner, bad = [], []
-    files = _files(options.files)
+    files = expand(options.files)
     names = disk.unique_names(Path(file).stem for file in files)
     with terminal.progress() as progress:
         for i, (file, name) in enumerate(zip(files, names, strict=True)):
@@ -258,7 +259,8 @@ def _show(options: argparse.Namespace) -> int:
     if options.html:
         reports.save(report, options.html, pictures=plates.drawings(report, options.report.parent))
     else:
-        _print_numbers(report)
+        if options.numbers:
+            _print_numbers(report)
         terminal.show(report)
     return FAULT if report.worst == "fault" else FINE
 

@@ -11,7 +11,8 @@ import signal
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing.connection import wait
 from pathlib import Path as FilePath
@@ -23,7 +24,7 @@ from vatwright._core import VERSION, Part, Recipe, Setup
 from vatwright.errors import Cancelled, ConfigError, LimitError, said
 from vatwright.keep import Outcome
 
-__all__ = ["Job", "failed", "limit", "spent", "start", "work"]
+__all__ = ["Job", "failed", "limit", "spent", "start", "undisturbed", "work"]
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,39 @@ def start(stop: Any) -> None:
     global _stop  # noqa: PLW0603 (an initializer has no other way to leave something behind)
     _stop = stop
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _HELD)
     threading.Thread(target=_guard, daemon=True).start()
+
+
+_HELD = {signal.SIGINT, signal.SIGTERM}
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Holds interrupts back while a process is started; it begins life holding them back too.
+
+    A process that loses its parent's attention half started would say so at length.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    before = {number: signal.getsignal(number) for number in _HELD}
+    known = {number: handler for number, handler in before.items() if handler is not None}
+    for number in known:
+        signal.signal(number, lambda number, _: came.append(number))
+    masked = hasattr(signal, "pthread_sigmask")
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, _HELD) if masked else set()
+    try:
+        yield
+    finally:
+        if masked:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        for number, handler in known.items():
+            signal.signal(number, handler)
+        for held in came:
+            signal.raise_signal(held)
 
 
 def _guard() -> None:

@@ -10,7 +10,7 @@ from shapes import box
 
 import vatwright as vw
 from vatwright import report as reports
-from vatwright.cli import main
+from vatwright.cli import expand, main
 from vatwright.options import Options
 
 
@@ -44,6 +44,8 @@ def test_a_report_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     reports.save(report, path)
     assert reports.load(path) == report
     assert main(["show", str(path)]) == 0
+    assert "peak_n" not in capsys.readouterr().out
+    assert main(["show", str(path), "--numbers"]) == 0
     out = capsys.readouterr().out
     assert "peak_n = 2" in out
     assert "1.25 mm² (limit 0.5 mm²)" in out
@@ -148,14 +150,12 @@ def test_folders_and_patterns_are_input(
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(vw.Recipe([]).to_toml())
 
-    def names(*words: str) -> list[str]:
-        main(["prepare", *words, "--out", ".", "--recipe", "recipe.toml"])
-        return [s["name"] for s in reports.load("report.json").sources]
-
-    assert names(".") == ["crate", "gear[1]", "lamp"]
-    assert names(".") == ["crate", "gear[1]", "lamp"]  # not the plates of the first run
-    assert names("crate.stl", "./crate.stl", "c*.stl") == ["crate"]
-    assert names("gear[1].stl", "**/wheel.stl") == ["gear[1]", "wheel"]
+    for _ in range(2):  # the second time with the plates of the first in the folder
+        main(["prepare", ".", "--out", ".", "--recipe", "recipe.toml"])
+        names = [s["name"] for s in reports.load("report.json").sources]
+        assert names == ["crate", "gear[1]", "lamp"]
+    assert expand(["crate.stl", "./crate.stl", "c*.stl"]) == ["crate.stl"]
+    assert expand(["gear[1].stl", "**/wheel.stl"]) == ["gear[1].stl", "deep/wheel.stl"]
     capsys.readouterr()
     (tmp_path / "empty").mkdir()
     for word in ("*.obj", "empty"):
@@ -247,7 +247,7 @@ def test_options_reach_the_work(tmp_path: Path) -> None:
 INTERRUPT = """
 import sys
 import vatwright as vw
-from vatwright.cli import main
+from vatwright.cli import expand, main
 def stop(*_, **options):
     options["progress"]("3 of 8: lamp.stl", 0.4)
     raise KeyboardInterrupt
