@@ -524,7 +524,7 @@ class Part:
     def picture(
         self,
         *,
-        azimuth_deg: float = -60.0,
+        azimuth_deg: float = 300.0,
         elevation_deg: float = 20.0,
         size_px: int = 320,
         roles: Sequence[Role] | None = None,
@@ -591,7 +591,7 @@ class Plate:
     def picture(
         self,
         *,
-        azimuth_deg: float = -60.0,
+        azimuth_deg: float = 300.0,
         elevation_deg: float = 35.0,
         size_px: int = 640,
         roles: Sequence[Role] | None = None,

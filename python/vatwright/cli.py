@@ -76,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     picture.add_argument("file", type=Path, help="STL, OBJ or 3MF, or a finished part.cbor")
     picture.add_argument("to", type=Path, help="the PNG to write")
     picture.add_argument("--unit-mm", type=float, help="length of one unit of the file, mm")
-    picture.add_argument("--azimuth-deg", type=float, default=-60.0, help="where the eye stands")
+    picture.add_argument("--azimuth-deg", type=float, default=300.0, help="where the eye stands")
     picture.add_argument("--elevation-deg", type=float, default=20.0, help="how high it stands")
     picture.add_argument("--size-px", type=int, default=640, help="longer side, pixels")
     picture.set_defaults(run=_picture)

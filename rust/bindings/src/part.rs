@@ -207,7 +207,7 @@ impl Part {
     /// projection, each role in its own colour, vents marked. The eye stands `azimuth_deg`
     /// counter-clockwise from +x seen from above and `elevation_deg` above the horizontal plane;
     /// the longer side has `size_px` pixels.
-    #[pyo3(signature = (*, azimuth_deg = -60.0, elevation_deg = 20.0, size_px = 320, roles = None))]
+    #[pyo3(signature = (*, azimuth_deg = 300.0, elevation_deg = 20.0, size_px = 320, roles = None))]
     fn picture<'py>(
         &self,
         py: Python<'py>,

@@ -146,7 +146,7 @@ impl Plate {
     }
 
     /// The plate with everything on it as PNG, as `Part.picture` shows a part.
-    #[pyo3(signature = (*, azimuth_deg = -60.0, elevation_deg = 35.0, size_px = 640, roles = None))]
+    #[pyo3(signature = (*, azimuth_deg = 300.0, elevation_deg = 35.0, size_px = 640, roles = None))]
     fn picture<'py>(
         &self,
         py: Python<'py>,

@@ -35,7 +35,7 @@ pub struct View {
 
 impl Default for View {
     fn default() -> View {
-        View { azimuth_deg: -60.0, elevation_deg: 20.0, size_px: 320, roles: Role::ALL.to_vec() }
+        View { azimuth_deg: 300.0, elevation_deg: 20.0, size_px: 320, roles: Role::ALL.to_vec() }
     }
 }
 
