@@ -2,6 +2,7 @@
 
 import ast
 import inspect
+import itertools
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +61,7 @@ def test_the_docstring_says_range_and_what_more_does() -> None:
 def test_a_written_setup_or_recipe_explains_every_option() -> None:
     for text in (vw.Setup().to_toml(), vw.Recipe([vw.Raft()]).to_toml()):
         lines = [line for line in text.splitlines() if line]
-        for above, line in zip(lines, lines[1:], strict=False):
+        for above, line in itertools.pairwise(lines):
             if "=" in line and not line.startswith(("#", "pass =")):
                 assert above.startswith("# "), line
     # What is not set stands there to be filled in.

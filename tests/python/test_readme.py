@@ -18,7 +18,12 @@ def run(block: str, folder: Path) -> str:
     script = folder / "block.py"
     script.write_text(block)
     done = subprocess.run(
-        [sys.executable, script.name], cwd=folder, capture_output=True, text=True, timeout=300
+        [sys.executable, script.name],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
     return done.stdout
