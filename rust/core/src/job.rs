@@ -72,6 +72,11 @@ impl std::fmt::Debug for Job {
 }
 
 impl Job {
+    /// The same job on so many threads.
+    pub fn with_threads(self, threads: usize) -> Job {
+        Job { threads: Some(threads), ..self }
+    }
+
     /// Reports progress to `listener(stage, fraction)`; it may be called from any thread.
     pub fn with_listener(mut self, listener: impl Fn(&str, f64) + Send + Sync + 'static) -> Job {
         self.listener = Some(Arc::new(listener));
@@ -123,7 +128,7 @@ impl Job {
     ///
     /// ```
     /// use vatwright::Job;
-    /// let job = Job { threads: Some(2), ..Job::default() };
+    /// let job = Job::default().with_threads(2);
     /// assert_eq!(job.pool()?.install(rayon::current_num_threads), 2);
     /// # Ok::<(), vatwright::Error>(())
     /// ```

@@ -55,7 +55,7 @@ impl Grid {
     /// use vatwright::{layers::{Grid, Surface}, mesh::shapes::cuboid};
     /// let block = cuboid(4.0, 4.0, 2.0)?;
     /// let grid = Grid::around(&[Surface::body(&block)], 0.05, 0.1)?;
-    /// assert_eq!(grid.layers, 20); // half of it lies below the plate, where nothing prints
+    /// assert_eq!(grid.layers, 40); // 2 mm of 0.05 mm each
     /// # Ok::<(), vatwright::Error>(())
     /// ```
     pub fn around(surfaces: &[Surface<'_>], layer_mm: f64, pitch_mm: f64) -> Result<Grid> {

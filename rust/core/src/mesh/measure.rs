@@ -47,7 +47,8 @@ pub fn measure_shells(mesh: &Mesh) -> Vec<Measures> {
 ///
 /// ```
 /// use vatwright::mesh::{measure::volume_mm3, shapes::cuboid};
-/// assert!((volume_mm3(&cuboid(2.0, 3.0, 4.0)?) - 24.0).abs() < 1e-12);
+/// let block = cuboid(2.0, 3.0, 4.0)?;
+/// assert!((volume_mm3(&block) - 24.0).abs() < 1e-12);
 /// # Ok::<(), vatwright::Error>(())
 /// ```
 pub fn volume_mm3(mesh: &Mesh) -> f64 {

@@ -13,7 +13,8 @@ use crate::error::{Error, Result, check_range};
 ///
 /// ```
 /// use vatwright::{Vector, mesh::{select, shapes::cuboid}};
-/// let top = select::by_normal(&cuboid(2.0, 2.0, 2.0)?, Vector::z(), 10.0)?;
+/// let block = cuboid(2.0, 2.0, 2.0)?;
+/// let top = select::by_normal(&block, Vector::z(), 10.0)?;
 /// assert_eq!(top.iter().filter(|&&up| up).count(), 2); // two facets of one face
 /// # Ok::<(), vatwright::Error>(())
 /// ```
