@@ -35,6 +35,7 @@ mod real_files;
 mod recipe;
 mod reference;
 mod repair;
+mod schedule;
 mod select;
 mod setup;
 mod shapes;

@@ -17,6 +17,7 @@ mod outline;
 mod plan;
 mod polygon;
 mod rng;
+mod schedule;
 mod search;
 mod strip;
 
@@ -25,6 +26,7 @@ pub use bound::{Need, least_plates, most_discs};
 pub use outline::{Shadow, shadow};
 pub use plan::Goal;
 pub use polygon::{Point2, signed_area_mm2};
+pub use schedule::{Aim, MachineHours, PlateHours, PlateRun, Schedule, Timeline};
 pub use strip::{Budget, Laid, Strip, StripTask, strip};
 
 use crate::context::Context;

@@ -81,7 +81,7 @@ pub(super) struct NfpCache {
     /// Depths up to this count as touching: well above rounding, well below anything printed.
     pub(super) slack_mm: f64,
     /// Tables that stay, by outlines and turn: reading one takes no lock.
-    kept: Vec<OnceLock<NfpTable>>,
+    kept: Vec<OnceLock<Box<NfpTable>>>,
     kept_bytes: AtomicUsize,
     /// Tables made when there was no memory left to keep them.
     lent: RwLock<Lent>,
@@ -118,7 +118,7 @@ const KEPT_BYTES: usize = 300 << 20;
 const LENT_BYTES: usize = 100 << 20;
 
 /// Places for tables that stay, at most; pairs beyond are lent theirs.
-const MOST_KEPT: usize = 1 << 22;
+const MOST_KEPT: usize = 1 << 20;
 
 /// Where an outline is: which, its turn (a count of steps) and its reference point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -165,7 +165,7 @@ impl NfpCache {
                 return Borrowed::Kept(table);
             }
             if self.kept_bytes.load(Ordering::Relaxed) < KEPT_BYTES {
-                let table = place.get_or_init(make);
+                let table = place.get_or_init(|| Box::new(make()));
                 self.kept_bytes.fetch_add(table.bytes(), Ordering::Relaxed);
                 return Borrowed::Kept(table);
             }

@@ -231,6 +231,7 @@ fn snap(n: Point2) -> Point2 {
 mod tests {
     use super::super::super::rng::Rng;
     use super::super::{NfpCache, Placement, Shape};
+    use super::*;
 
     /// The stretches of a line end where the depth begins, whatever the line and the turns.
     #[test]
@@ -273,5 +274,71 @@ mod tests {
             }
         }
         assert!(met > 500, "{met} stretches");
+    }
+
+    /// Corners and walls of a cell one by one, without the copies that fill up its last block.
+    fn plain(table: &NfpTable, cell: &Cell) -> Vec<(Point2, Point2)> {
+        let blocks = table.corners_of(cell).iter();
+        let mut all: Vec<(Point2, Point2)> = blocks
+            .flat_map(|c| (0..LANES).map(|k| ([c.x[k], c.y[k]], [c.nx[k], c.ny[k]])))
+            .collect();
+        all.dedup();
+        all
+    }
+
+    /// Depth in lanes against the definition, wall by wall; stretches against the line cut by
+    /// one wall after the other (Cyrus & Beck 1978).
+    #[test]
+    fn lanes_agree_with_one_wall_at_a_time() {
+        let mut rng = Rng::new(8);
+        let shape = |rng: &mut Rng| {
+            let n = 3 + rng.below(7);
+            let corner = |k: usize| {
+                let a = k as f64 * std::f64::consts::TAU / n as f64;
+                let r = rng.between(2.0, 9.0);
+                [r * a.cos(), r * a.sin()]
+            };
+            Shape::upright((0..n).map(corner).collect())
+        };
+        let shapes: Vec<Shape> = (0..5).map(|_| shape(&mut rng)).collect();
+        let nfps = NfpCache::new(&shapes, 4, 0.8);
+        let mut inside = 0;
+        for _ in 0..2000 {
+            let any = |rng: &mut Rng| [rng.between(-20.0, 20.0), rng.between(-20.0, 20.0)];
+            let place = |rng: &mut Rng| Placement {
+                outline: rng.below(5),
+                turn: rng.below(4),
+                at: [0.0, 0.0],
+            };
+            let (a, b) = (place(&mut rng), place(&mut rng));
+            let table = &nfps.relation(&a, &b).table;
+            let (d, angle) = (any(&mut rng), rng.between(0.0, std::f64::consts::TAU));
+            let u = [angle.cos(), angle.sin()];
+            for cell in &table.cells {
+                let walls = plain(table, cell);
+                let room =
+                    |(at, n): &(Point2, Point2)| n[0] * (at[0] - d[0]) + n[1] * (at[1] - d[1]);
+                let depth = walls.iter().map(room).fold(f64::INFINITY, f64::min).max(0.0);
+                assert!((table.cell_depth(cell, d) - depth).abs() < 1e-12);
+                inside += usize::from(depth > 0.0);
+                let (mut lo, mut hi) = (f64::NEG_INFINITY, f64::INFINITY);
+                for wall in &walls {
+                    let along = wall.1[0] * u[0] + wall.1[1] * u[1];
+                    let s = room(wall) / along;
+                    if along > 0.0 {
+                        hi = hi.min(s);
+                    } else {
+                        lo = lo.max(s);
+                    }
+                }
+                match stretch(table.corners_of(cell), d, u) {
+                    Some((from, to)) => {
+                        assert!((from - lo).abs() < 1e-6 && (to - hi).abs() < 1e-6);
+                    }
+                    None => assert!(hi - lo < 1e-6),
+                }
+            }
+        }
+        assert!(inside > 200, "{inside}");
     }
 }
