@@ -363,7 +363,10 @@ mod tests {
         let mesh = prism(&base, 5.0);
         let s = shadow(&[Surface::body(&mesh)]);
         assert_eq!(s.len(), 1);
-        assert!((grown_area_mm2(&s, 0.0) - signed_area_mm2(&base)).abs() < 0.05);
+        // Never more than the true area, less by what the grid may have added.
+        let missing = signed_area_mm2(&base) - grown_area_mm2(&s, 0.0);
+        let grid = 2.0 * SNAP_MM * perimeter_mm(&base);
+        assert!((0.0..=grid).contains(&missing), "{missing} of {grid}");
     }
 
     /// A + P·r + πr² for a convex shape.
