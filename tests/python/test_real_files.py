@@ -20,7 +20,7 @@ def test_a_file_runs_through_or_is_refused(path: Path, tmp_path: Path) -> None:
         mended = vw.repair(vw.Mesh.load(path))
         part = vw.Part(mended.value)
         x, y, z = (high - low for low, high in zip(*part.bounds, strict=True))
-        layers = part.layers(layer_mm=z / 100, pitch_mm=max(x, y) / 500)
+        layers = part.layers(layer_mm=z / 100, pitch_mm=max(x, y) / 2000)
     except vw.Error as error:
         assert error.code in {"format", "mesh", "not_solid", "limit", "value"}
         assert path.name in str(error) or error.code != "format"

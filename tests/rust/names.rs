@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 /// Names still defined twice.
-const TWICE: usize = 28;
+const TWICE: usize = 33;
 
 /// The type that a line defines; associated types are none.
 fn defined(line: &str) -> Option<&str> {

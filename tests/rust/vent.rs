@@ -315,7 +315,8 @@ fn keep_clean_facets_come_out_as_they_went_in() {
 fn a_cavity_that_cannot_be_reached_is_reported_and_left_alone() {
     let part = lifted(shapes::hollow_sphere(20.0, 3.0, 4000).unwrap());
     let done = vent(&part, &Vent::default());
-    assert_eq!(done.value, part);
+    // It only keeps what was found of its cavities.
+    assert_eq!(Part { drainage: Vec::new(), ..done.value.clone() }, part);
     let pocket = done.report.findings.iter().find(|f| f.code == "pocket").unwrap();
     assert_eq!(pocket.severity, Severity::Fault);
     let place = pocket.place.unwrap();
