@@ -50,6 +50,7 @@ lint: .venv/made
 
 test-rust: .venv/made
 	cargo test --workspace
+	RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --package vatwright
 
 test-python: dev
 	$(BIN)/mypy

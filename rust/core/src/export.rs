@@ -34,7 +34,7 @@ impl Part {
     /// role in its colour, glTF.
     ///
     /// # Errors
-    /// As [`write`]; a part without anything of these roles has no triangles.
+    /// As [`write`](fn@write); a part without anything of these roles has no triangles.
     pub fn write(&self, path: impl AsRef<Path>, roles: &[Role]) -> Result<()> {
         if is_gltf(path.as_ref()) {
             let meshes = self.by_role(roles);
@@ -65,7 +65,7 @@ impl Plate {
     /// node with one below it a role, glTF; copies share their geometry where the format allows.
     ///
     /// # Errors
-    /// As [`write`].
+    /// As [`write`](fn@write).
     pub fn write(&self, path: impl AsRef<Path>) -> Result<()> {
         if is_gltf(path.as_ref()) {
             let mut meshes: BTreeMap<*const Part, Vec<(Role, Mesh)>> = BTreeMap::new();

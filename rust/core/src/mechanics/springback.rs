@@ -9,7 +9,7 @@
 use super::n_s_mm2;
 
 /// Resistance of a film of resin against squeezing, N·s/mm: c = 3ηJ/h³ with J the section's
-/// torsion constant ([`super::peel::torsion`]); a disc's J = πR⁴/2 gives Stefan's 3πηR⁴/(2h³).
+/// torsion constant ([`torsion_mm4`](super::peel::torsion_mm4)); a disc's J = πR⁴/2 gives Stefan's 3πηR⁴/(2h³).
 pub fn damping_n_s_mm(torsion_mm4: f64, gap_mm: f64, viscosity_pa_s: f64) -> f64 {
     3.0 * n_s_mm2(viscosity_pa_s) * torsion_mm4 / gap_mm.powi(3)
 }

@@ -1,10 +1,10 @@
 //! Structure: one answer to "does it hold".
 //!
 //! While a layer prints, the film pulls on what exists so far and presses on it on the way back: the
-//! part up to that layer, the supports that have reached it, the base. [`stages`] follows what
-//! hangs on what, [`loads`] what the film does, [`frame`] is the supports as beams with the part on
-//! their tips, [`sections`] the part's own strength, [`footing`] what bonds to the plate, and
-//! [`assess`] says how hard everything works. The support pass sizes by it and the check judges by
+//! part up to that layer, the supports that have reached it, the base. `stages` follows what
+//! hangs on what, `loads` what the film does, `frame` is the supports as beams with the part on
+//! their tips, `sections` the part's own strength, `footing` what bonds to the plate, and
+//! `assess` says how hard everything works. The support pass sizes by it and the check judges by
 //! it, so that the two cannot disagree.
 
 mod assess;

@@ -8,7 +8,7 @@
 //!
 //! The surface is the dual of marching cubes (Nielson 2004, from memory): one vertex for each
 //! sheet of surface in a cell, one quadrilateral for each grid edge that changes sign. Where a
-//! face of the grid is ambiguous, [`cases`] pairs it so that no edge is used four times.
+//! face of the grid is ambiguous, `cases` pairs it so that no edge is used four times.
 
 mod bricks;
 mod cases;

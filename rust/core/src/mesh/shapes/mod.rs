@@ -5,7 +5,7 @@
 //! on the true surface, so a convex one holds slightly less than its closed form, by an amount
 //! that falls with the square of the segment count.
 //!
-//! Every maker checks its numbers and returns [`Error::Value`](crate::Error::Value) with the
+//! Every maker checks its numbers and returns [`Error::Value`] with the
 //! name of the shape and of the number when one makes no sense.
 
 mod basic;

@@ -1,8 +1,8 @@
 //! Support: hold every island and overhang against peel, release cleanly, mark only where allowed.
 //!
-//! The pass sweeps the layers for what must be held ([`needs`]), finds places for tips on allowed
-//! facets ([`tips`]), adds tips until every layer's pull is carried ([`loads`]), leads columns down
-//! clear of the part ([`ways`]), lays the base under their feet and lets the layer engine judge the
+//! The pass sweeps the layers for what must be held (`needs`), finds places for tips on allowed
+//! facets (`tips`), adds tips until every layer's pull is carried (`loads`), leads columns down
+//! clear of the part (`ways`), lays the base under their feet and lets the layer engine judge the
 //! whole: what still begins in mid-air gets another tip or a finding.
 
 mod braces;
