@@ -137,10 +137,11 @@ fn layers_meet_only_at_tips(name: &str, part: &Part, s: &Supports, ctx: &Context
             for span in both.row(row) {
                 let (a, b) = span.pixels();
                 for p in (a..b).map(|column| grid.pixel(column, row, k)) {
-                    // A neck in a gap too narrow for a bar may brush its walls.
+                    // A neck in a gap too narrow for a bar may brush its walls; an upright one under
+                    // a slope meets it over an ellipse that reaches down beside the contact.
                     let near = |t: &Tip| {
                         let along = s.nodes[t.node as usize] - t.contact;
-                        let most = if landed.contains(&t.node) { 1.0 } else { 0.0 };
+                        let most = if landed.contains(&t.node) { 1.0 } else { 0.4 };
                         let at =
                             ((p - t.contact).dot(&along) / along.norm_squared()).clamp(0.0, most);
                         (t.contact + along * at - p).norm() < 0.5 * t.diameter_mm + 0.3
