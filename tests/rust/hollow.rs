@@ -6,7 +6,7 @@ use parry3d_f64::math::Vector as Far;
 use parry3d_f64::query::PointQuery;
 use parry3d_f64::shape::TriMesh;
 use std::f64::consts::PI;
-use vatwright::layers::{Grid, Scan, Survey};
+use vatwright::layers::{Grid, Scan, Survey, overhangs};
 use vatwright::mesh::{measure::volume_mm3, shapes};
 use vatwright::passes::hollow::Lattice;
 use vatwright::passes::{Hollow, Pass};
@@ -21,7 +21,9 @@ fn hollow(options: &Hollow, body: Solid) -> Result<Done<Part>> {
 }
 
 fn wall(wall_mm: f64) -> Hollow {
-    Hollow { wall_mm, least_cavity_mm3: 1.0, ..Hollow::default() }
+    // Closed forms are of the wall alone, without a roof.
+    let (least_cavity_mm3, least_saved, roof) = (1.0, 0.0, false);
+    Hollow { wall_mm, least_cavity_mm3, least_saved, roof, ..Hollow::default() }
 }
 
 fn removed(part: &Part) -> f64 {
@@ -296,4 +298,73 @@ fn options_survive_a_file() {
     let text = toml::to_string(&options).unwrap();
     assert_eq!(toml::from_str::<Hollow>(&text).unwrap(), options);
     assert!(toml::from_str::<Hollow>("wall = 2").is_err());
+}
+
+/// Largest area of one layer in a cavity that lies farther from the layer below than a slope of
+/// 38° reaches, mm².
+fn widest_ceiling(part: &Part) -> f64 {
+    let (layer_mm, pitch_mm) = (0.2, 0.1);
+    let surfaces = part.surfaces(&[Role::Body]);
+    let grid = Grid::around(&surfaces, layer_mm, pitch_mm).unwrap();
+    let layers = Scan::new(&surfaces, grid).layers(&Job::default()).unwrap();
+    let reach = layer_mm / 38f64.to_radians().tan();
+    let over = overhangs(&layers, reach, &Job::default()).unwrap();
+    over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).fold(0.0, f64::max)
+}
+
+#[test]
+fn a_cavity_ends_in_a_roof_that_carries_itself() {
+    // A box, and a table on one leg, whose cavity widens all at once on the film's side.
+    let t = vec![
+        [-5.0, 0.0],
+        [5.0, 0.0],
+        [5.0, 20.0],
+        [15.0, 20.0],
+        [15.0, 40.0],
+        [-15.0, 40.0],
+        [-15.0, 20.0],
+        [-5.0, 20.0],
+    ];
+    let upright = Pose::rotation(Vector::x() * std::f64::consts::FRAC_PI_2);
+    let table = shapes::extrude("table", &[t], 20.0).unwrap().transformed(&upright);
+    let bodies = [shapes::cuboid(30.0, 30.0, 30.0).unwrap(), Solid::try_from(table).unwrap()];
+    for body in bodies {
+        let flat = hollow(&Hollow { roof: false, ..Hollow::default() }, body.clone()).unwrap();
+        let done = hollow(&Hollow::default(), body.clone()).unwrap();
+        let (before, after) = (removed(&flat.value), removed(&done.value));
+        let roof_mm3 = done.report.numbers["roof_ml"] * 1e3;
+        assert!(after > 0.4 * before && after < before, "{after} of {before}");
+        approx::assert_relative_eq!(after + roof_mm3, before, max_relative = 0.03);
+        assert!(least_wall(&done.value) > 2.0 - Hollow::SAFE_MM);
+        done.value.cavities.iter().for_each(|c| assert_manifold(c));
+        // Outside, the table hangs over by itself; what is added in the cavity is hardly more.
+        let own = widest_ceiling(&Part::new(body));
+        let (with, without) = (widest_ceiling(&done.value), widest_ceiling(&flat.value));
+        assert!(without > own.max(250.0), "{without}");
+        assert!(with <= own + 1.0, "{with} beyond {own}");
+    }
+}
+
+/// A box of 26 × 26 × 26 mm under a hipped roof of 45° keeps its lower half and, above, a pyramid:
+/// 26² · 13 · (1 + 1/3).
+#[test]
+fn a_roof_over_a_square_is_about_a_pyramid() {
+    let done = hollow(&Hollow::default(), shapes::cuboid(30.0, 30.0, 30.0).unwrap()).unwrap();
+    let pyramid = 26.0 * 26.0 * 13.0 * (1.0 + 1.0 / 3.0);
+    let kept = removed(&done.value);
+    // Round at its corners, which lie farther from the middle than the sides.
+    assert!(kept < 1.02 * pyramid && kept > 0.85 * pyramid, "{kept} of {pyramid}");
+}
+
+#[test]
+fn what_saves_little_stays_solid() {
+    // Teeth and hub of a pinion are each too small to be worth two holes.
+    let pinion = shapes::gear(1.5, 17, 6.0, 12.0, 4).unwrap();
+    let plate = shapes::cuboid(40.0, 40.0, 4.8).unwrap();
+    for (body, wall_mm) in [(pinion, 2.0), (plate, 2.2)] {
+        let done = hollow(&Hollow { wall_mm, ..Hollow::default() }, body).unwrap();
+        assert!(done.value.cavities.is_empty());
+        assert_eq!(done.report.findings[0].code, "stays_solid");
+        assert_eq!(done.report.numbers["resin_saved_ml"], 0.0);
+    }
 }

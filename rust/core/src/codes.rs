@@ -303,8 +303,8 @@ codes! {
     StaysSolid "stays_solid" {
         severity: "note, warning around a sealed void",
         meaning: "The part, or a place in it, was not hollowed.",
-        cause: "No place lies deeper than the wall asked for, the cavity would be too small, or a \
-            loose shell would remain.",
+        cause: "No place lies deeper than the wall asked for, the cavity would be too small or save \
+            less than its holes are worth, or a loose shell would remain.",
         remedy: "Ask for a thinner wall, or open the sealed void first.",
     }
     Strength "strength" {

@@ -1,6 +1,7 @@
 //! From a part to the surfaces of its cavities.
 
 use super::Hollow;
+use super::roof::{Roof, Roofed};
 use super::wall::{Deeper, Walls};
 use crate::context::Context;
 use crate::error::{Error, Result};
@@ -22,6 +23,8 @@ pub(super) struct Cavities {
     pub(super) meshes: Vec<Mesh>,
     /// Their volume together.
     pub(super) volume_mm3: f64,
+    /// What their roofs took from them, mm³.
+    pub(super) filled_mm3: f64,
     /// How many were too small.
     pub(super) dropped: usize,
     /// A place on solid that would float within a cavity.
@@ -42,6 +45,7 @@ impl Cavities {
         let mut found = Cavities {
             meshes: Vec::new(),
             volume_mm3: 0.0,
+            filled_mm3: 0.0,
             dropped: 0,
             loose: None,
             cell_mm: options.cell_mm(),
@@ -50,7 +54,8 @@ impl Cavities {
             body,
             skin: pieces.map(Tree::new),
         };
-        let raw = found.raw_surface(options, &ctx.stage("cavity", 0.2, 0.6))?;
+        let raw = found.raw_surface(options, &ctx.stage("cavity", 0.2, 0.4))?;
+        let raw = found.roofed(raw, options, part, &ctx.stage("roof", 0.4, 0.6))?;
         let mut kept = Vec::new();
         for shell in parts(&raw) {
             let volume = volume_mm3(&shell);
@@ -107,6 +112,19 @@ impl Cavities {
                 other => return other,
             }
         }
+    }
+
+    /// The same below a roof that carries itself at the part's pose.
+    fn roofed(&mut self, raw: Mesh, options: &Hollow, part: &Part, ctx: &Context) -> Result<Mesh> {
+        let job = ctx.stage("layers", 0.0, 0.5).job;
+        let over = || Roof::over(&raw, &part.pose, self.cell_mm, &job);
+        let roof = if options.roof { over()? } else { None };
+        let Some(roof) = roof else { return Ok(raw) };
+        let field = Roofed { deep: self.deeper(options.wall_mm), roof: &roof };
+        let ctx = ctx.stage("surface", 0.5, 1.0);
+        let mesh = surface(&field, &self.bounds, self.cell_mm, options.max_cells, &ctx.job)?;
+        self.filled_mm3 = roof.filled_mm3;
+        Ok(mesh)
     }
 
     /// Turns the surfaces to face into the cavities and sums up.

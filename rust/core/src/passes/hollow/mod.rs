@@ -2,6 +2,7 @@
 
 mod cavity;
 mod lattice;
+mod roof;
 mod wall;
 
 pub use lattice::Lattice;
@@ -21,6 +22,10 @@ use std::sync::Arc;
 /// surface itself is not touched. The wall is measured as true distance, so it may come out
 /// thicker (in reentrant corners of the cavity, by up to a cell where it is coarse), but not
 /// thinner than asked by more than [`Hollow::SAFE_MM`].
+///
+/// On the side of the film a cavity ends in a roof that carries itself at the part's present pose,
+/// since nothing could be held from inside: turn the part first. A cavity that would save hardly
+/// more than its two holes, its plugs and the resin that stays in it cost is left solid.
 ///
 /// The cavity is sealed: run [`Vent`](super::Vent) next.
 ///
@@ -48,8 +53,13 @@ pub struct Hollow {
     pub cell_mm: Option<f64>,
     /// Root mean square distance to which the cavity's flat places are thinned out, mm.
     pub tolerance_mm: f64,
-    /// Cavities smaller than this stay solid, mm³.
+    /// Cavities smaller than this stay solid, mm³: what may stay in a vented one, its plugs and the
+    /// care they take are worth about as much (common practice, no source).
     pub least_cavity_mm3: f64,
+    /// The part stays solid when less than this share of its resin would be saved.
+    pub least_saved: f64,
+    /// Whether cavities end in a roof that carries itself.
+    pub roof: bool,
     /// Most grid nodes to store (20 bytes each); beyond it the cell grows, and the report says so.
     pub max_cells: u64,
     /// Struts inside the cavities.
@@ -62,7 +72,9 @@ impl Default for Hollow {
             wall_mm: 2.0,
             cell_mm: None,
             tolerance_mm: 0.001,
-            least_cavity_mm3: 50.0,
+            least_cavity_mm3: 300.0,
+            least_saved: 0.1,
+            roof: true,
             max_cells: 30_000_000,
             lattice: None,
         }
@@ -84,6 +96,7 @@ impl Hollow {
         check_range("hollow.cell_mm", self.cell_mm(), least_cell, self.wall_mm / 2.0, "mm")?;
         check_range("hollow.tolerance_mm", self.tolerance_mm, 0.0, 0.1, "mm")?;
         check_range("hollow.least_cavity_mm3", self.least_cavity_mm3, 0.0, 1e9, "mm³")?;
+        check_range("hollow.least_saved", self.least_saved, 0.0, 1.0, "")?;
         check_range("hollow.max_cells", self.max_cells as f64, 1e5, 1e8, "")?;
         self.lattice.as_ref().map_or(Ok(()), Lattice::validate)
     }
@@ -119,7 +132,7 @@ impl Pass<Part> for Hollow {
             return self.refuse(&part, "it is hollow already", "hollow a part once");
         }
         let mut report = Report::new("hollow", &part.name);
-        let found = Cavities::find(self, &part, ctx)?;
+        let mut found = Cavities::find(self, &part, ctx)?;
         if let Some(place) = found.loose {
             let p = part.pose * place;
             report.findings.push(
@@ -146,7 +159,23 @@ impl Pass<Part> for Hollow {
                     .remedy("raise max_cells, or accept blunter corners in the cavity"),
             );
         }
-        if found.meshes.is_empty() {
+        let body_mm3 = volume_mm3(&part.body);
+        let share = found.volume_mm3 / body_mm3;
+        if !found.meshes.is_empty() && share < self.least_saved {
+            found.meshes.clear();
+            let said = format!(
+                "it stays solid: cavities would save {:.1} ml, {:.0} % of its resin, less than their \
+                 holes and plugs are worth",
+                found.volume_mm3 / 1000.0,
+                100.0 * share
+            );
+            report.findings.push(
+                Finding::new(FindingCode::StaysSolid, Severity::Note, &part.name, said)
+                    .measured(share, self.least_saved, "")
+                    .remedy("lower hollow.least_saved if it should be hollow all the same"),
+            );
+            found.volume_mm3 = 0.0;
+        } else if found.meshes.is_empty() {
             let said = if found.dropped > 0 {
                 format!("it stays solid: no cavity reaches {} mm³", self.least_cavity_mm3)
             } else {
@@ -161,6 +190,7 @@ impl Pass<Part> for Hollow {
         report.number("cell_mm", found.cell_mm);
         report.number("cavities", found.meshes.len() as f64);
         report.number("dropped_cavities", found.dropped as f64);
+        report.number("roof_ml", found.filled_mm3 / 1000.0);
         report.number("cavity_ml", found.volume_mm3 / 1000.0);
         let mut saved = found.volume_mm3;
         if !found.meshes.is_empty() {
