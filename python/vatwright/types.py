@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from os import PathLike
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias, TypedDict
 
@@ -24,6 +24,7 @@ __all__ = [
     "Severity",
     "Source",
     "Table",
+    "Up",
 ]
 
 Path: TypeAlias = str | PathLike[str]
@@ -33,6 +34,8 @@ Progress: TypeAlias = Callable[[str, float], object]
 OrientGoal: TypeAlias = Literal[
     "time", "peel", "cups", "marks", "clean_contact", "clean_steps", "steps", "flats"
 ]
+Up: TypeAlias = Literal["auto", "unknown", "x", "y", "z"] | Mapping[str, Sequence[float]]
+"""What is up in a model; `{"along": (0, 1, 1)}` names any direction."""
 PackGoal: TypeAlias = Literal["total_time", "finish_time"]
 HoleFill: TypeAlias = Literal["small", "planar", "all"]
 RepairStrength: TypeAlias = Literal["mend", "fill", "rebuild"]

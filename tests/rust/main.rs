@@ -1,5 +1,6 @@
 //! Integration tests of the core, one binary so that linking stays cheap.
 
+mod appearance;
 mod batching;
 mod boolean;
 mod check;

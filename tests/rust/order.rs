@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// From the bottom up. The folders are the architecture; single files stand where they are needed.
-const ORDER: [&str; 24] = [
+const ORDER: [&str; 25] = [
     "codes",
     "error",
     "options",
@@ -16,6 +16,7 @@ const ORDER: [&str; 24] = [
     "mesh",
     "spatial",
     "layers",
+    "appearance",
     "base",
     "part",
     "plate",

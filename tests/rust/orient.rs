@@ -25,6 +25,10 @@ fn only(set: impl Fn(&mut Weights)) -> Weights {
         clean_steps: 0.0,
         steps: 0.0,
         lean: 0.0,
+        holes: 0.0,
+        seen_scars: 0.0,
+        seen_steps: 0.0,
+        upright: 0.0,
     };
     set(&mut w);
     w
@@ -225,4 +229,74 @@ fn thread_counts_give_the_same_pose() {
     };
     let one = run(1);
     assert!(one == run(2) && one == run(7));
+}
+
+#[test]
+fn thin_walls_are_seen_by_the_coarse_search() {
+    // Half a millimetre of wall on a bowl of 50 mm, where a hundredth of the size is 0.6 mm.
+    let bowl = || shapes::bowl(25.0, 0.4, 0.0, 160).unwrap();
+    let found = search(&few(Weights::default()), bowl());
+    assert!(found.coarse_mm < 0.4, "{}", found.coarse_mm);
+    // On its bottom it is a cup as wide as its mouth.
+    let cup = found.coarse.iter().map(|c| c.terms.cup_mm2).fold(0.0, f64::max);
+    assert!(cup > 1500.0, "{cup}");
+    let best = &found.fine[0].terms;
+    assert!(best.cup_mm2 == 0.0 && best.holes == 0.0 && best.unseen < 0.05, "{best:?}");
+    // Told to look too coarsely, it says what it missed.
+    let blind = Orient { coarse_mm: Some(2.0), fine_mm: Some(2.0), ..few(Weights::default()) };
+    let done = blind.apply(Part::new(bowl()), &ctx()).unwrap();
+    assert!(done.report.findings.iter().any(|f| f.code == "unseen"), "{:?}", done.report.findings);
+}
+
+#[test]
+fn a_box_is_turned_so_that_it_needs_no_holes() {
+    let outer = shapes::cuboid(30.0, 24.0, 20.0).unwrap();
+    let inner = shapes::cuboid(28.0, 22.0, 20.0).unwrap();
+    let raised = inner.transformed(&vatwright::Pose::translation(0.0, 0.0, 1.0));
+    let inner = Solid::try_from(raised).unwrap();
+    let job = vatwright::Job::default();
+    let open = vatwright::mesh::boolean::subtract(&outer, &[&inner], &job).unwrap().solid;
+    let found = search(&few(Weights::default()), open);
+    assert!(found.coarse.iter().any(|c| c.terms.holes > 0.0));
+    let best = &found.fine[0].terms;
+    assert!(best.holes == 0.0 && best.cup_mm2 < 10.0, "{best:?}");
+}
+
+#[test]
+fn a_figure_stands_or_leans_back_and_the_report_says_why() {
+    for seed in [1, 4, 8] {
+        let job = vatwright::Job::default();
+        let figure = shapes::figure(seed, 50.0, 8_000, &job).unwrap();
+        let o = few(Weights::default());
+        let done = o.apply(Part::new(figure.clone()), &ctx()).unwrap();
+        let up = done.value.pose.rotation.inverse() * Vector::z();
+        let why = &done.report.words["why"];
+        assert!(up.z > 0.6, "{seed}: {up:?}");
+        // It faces −y: leaning back turns that side away from the plate.
+        assert!(up.y < 0.1, "{seed}: {up:?} {why}");
+        assert!(why.contains("the next best pose"), "{why}");
+        assert!(done.report.words["upright"].contains("model's z is up"));
+        // Modelled with y up, it finds the same pose.
+        let lie = vatwright::Pose::rotation(-Vector::x() * std::f64::consts::FRAC_PI_2);
+        let y_up = Solid::try_from(figure.transformed(&lie)).unwrap();
+        let again = o.apply(Part::new(y_up), &ctx()).unwrap().value;
+        let again = lie.rotation.inverse() * (again.pose.rotation.inverse() * Vector::z());
+        assert!(up.dot(&again) > 0.98, "{up:?} and {again:?}");
+    }
+}
+
+/// A flat that hangs over the plate, held by tips: what is expected against what support places.
+#[test]
+fn expected_tips_follow_what_support_places() {
+    let disc = shapes::cylinder(5.0, 4.0, 60).unwrap();
+    let mut part = Part::new(disc);
+    let o = Orient { lift_mm: 6.0, ..Orient::default() };
+    let up = Vector::y();
+    let sweep = o.sweep(&part, up, 0.0, 90.0, 2, &ctx()).unwrap();
+    part.pose.translation.vector.z += 6.0;
+    let held = Support::default().apply(part, &ctx()).unwrap().value;
+    let placed = held.supports.unwrap().tips.len() as f64;
+    let expected = sweep[0].terms.marks;
+    let ratio = expected / placed;
+    assert!((1.0 / 1.5..1.5).contains(&ratio), "{expected} expected, {placed} placed");
 }

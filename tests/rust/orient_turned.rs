@@ -2,6 +2,7 @@
 
 use approx::assert_relative_eq;
 use nalgebra::{Quaternion, UnitQuaternion};
+use vatwright::appearance::Up;
 use vatwright::mesh::shapes;
 use vatwright::passes::orient::Orient;
 use vatwright::{Context, Job, Part, Pose, Setup, Solid};
@@ -46,7 +47,9 @@ fn a_turned_model_finds_an_equally_good_pose() {
         shapes::gear(2.0, 20, 8.0, 8.0, 6),
     ];
     let ctx = Context::new(Setup::default());
-    let orient = Orient { directions: 150, refine: 8, ..Orient::default() };
+    // What is up in a model is told by its axes, which turn here.
+    let up = Up::Unknown;
+    let orient = Orient { directions: 150, refine: 8, up, ..Orient::default() };
     for solid in shapes {
         let solid = solid.unwrap();
         let best = |s: Solid| orient.search(&Part::new(s), &ctx).unwrap().fine[0].score;

@@ -7,8 +7,11 @@ use vatwright::check::{Evidence, Reach, inspect};
 use vatwright::layers::{Grid, Scan};
 use vatwright::mechanics::bar;
 use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
+use vatwright::passes::orient::Weights;
 use vatwright::passes::{Pass, Raft, Support};
-use vatwright::{Context, Done, Finding, Job, Part, Recipe, Role, Setup, Severity, Solid, Tip};
+use vatwright::{
+    Context, Done, Finding, Job, Part, Recipe, Role, Setup, Severity, Solid, Step, Tip,
+};
 
 /// A coarser pixel than any printer's keeps the tests quick; layers are final.
 pub(crate) fn context() -> Context {
@@ -344,10 +347,32 @@ fn supports_take_less_resin_than_a_grid_of_columns() {
 fn what_stands_on_the_part_begins_inside_it() {
     let ctx = Context::new(Setup::load("desk-50um").unwrap());
     let part = Part::new(shapes::figure(3, 32.0, 50_000, &Job::default()).unwrap());
-    let done = Recipe::default().apply(part, &ctx).unwrap();
+    // A cavity with a flat ceiling, in a pose chosen for all but looks, needs columns inside.
+    let mut flat = Recipe::default();
+    for step in &mut flat.steps {
+        match step {
+            Step::Hollow(hollow) => {
+                (hollow.roof, hollow.least_saved, hollow.least_cavity_mm3) = (false, 0.0, 50.0);
+            }
+            Step::Orient(o) => {
+                o.weights = Weights {
+                    seen_scars: 0.0,
+                    seen_steps: 0.0,
+                    upright: 0.0,
+                    holes: 0.0,
+                    ..Weights::default()
+                }
+            }
+            _ => {}
+        }
+    }
+    let done = flat.apply(part.clone(), &ctx).unwrap();
     let s = done.value.supports.as_ref().unwrap();
     assert!(s.landings.iter().any(|t| t.normal.z < 0.3), "no steep landing: {:?}", s.landings);
     assert_no_fault("figure", &done.value, &ctx);
+    // Under its roof and leaning back, the figure needs none.
+    let done = Recipe::default().apply(part, &ctx).unwrap();
+    assert!(done.value.supports.as_ref().unwrap().landings.is_empty());
 }
 
 /// Where two limbs meet, a pixel may show one layer before what joins it to both, with no room for a

@@ -506,3 +506,28 @@ fn hollow_shapes_in_any_pose_are_vented_with_no_hole_too_many() {
         assert_minimal(&part, &done.value, &options);
     }
 }
+
+#[test]
+fn holes_keep_to_the_side_that_nobody_looks_at() {
+    let ball = vatwright::mesh::shapes::sphere(14.0, 6_000).unwrap();
+    let part = Part::new(ball);
+    let job = vatwright::Job::default();
+    let hollow = vatwright::passes::Hollow::default().apply(part, &Context::new(Setup::default()));
+    let hollow = hollow.unwrap().value;
+    for side in [1.0, -1.0] {
+        let weight = |i: usize| {
+            let middle = hollow.body.corners(i).iter().map(|c| c.coords.x).sum::<f64>() / 3.0;
+            if side * middle > 0.0 { 1.0 } else { 0.1 }
+        };
+        let weights = (0..hollow.body.triangles().len()).map(weight).collect();
+        let seen = hollow.clone().appraised(Default::default(), &job).unwrap();
+        let seen = seen.appearance.unwrap().with_weights(weights).unwrap();
+        let part = Part { appearance: Some(std::sync::Arc::new(seen)), ..hollow.clone() };
+        let done = Vent::default().apply(part, &Context::new(Setup::default())).unwrap();
+        assert_eq!(done.value.vents.len(), 2);
+        for hole in &done.value.vents {
+            assert!(side * hole.mouth.x < 0.0, "{:?}", hole.mouth);
+        }
+        assert_eq!(done.report.numbers["seen_holes"], 0.0);
+    }
+}

@@ -83,6 +83,18 @@ pub(crate) fn flags(data: &Bound<'_, PyAny>, place: &str, length: usize) -> PyRe
     Ok(array.to_vec()?)
 }
 
+/// Numbers from a float array of the given length.
+pub(crate) fn numbers(data: &Bound<'_, PyAny>, place: &str, length: usize) -> PyResult<Vec<f32>> {
+    let array = as_array::<f32>(data, place, "float32", "fiu")?;
+    if array.shape() != [length] {
+        return Err(PyValueError::new_err(format!(
+            "{place} must have shape ({length},), not {:?}",
+            array.shape()
+        )));
+    }
+    Ok(array.to_vec()?)
+}
+
 /// A rotation from a 3×3 matrix.
 pub(crate) fn rotation(data: &Bound<'_, PyAny>, place: &str) -> PyResult<UnitQuaternion<f64>> {
     let array = as_array::<f64>(data, place, "float64", "fiu")?;

@@ -14,6 +14,7 @@ use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyTuple, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
+use vatwright::appearance::Up;
 use vatwright::layers::{Grid, Scan};
 use vatwright::mesh::io;
 use vatwright::picture::View;
@@ -95,6 +96,57 @@ impl Part {
     fn marked(&self, keep_clean: &Bound<'_, PyAny>) -> PyResult<Part> {
         let flags = arrays::flags(keep_clean, "keep_clean", self.0.body.triangles().len())?;
         Ok(Part(Arc::new(CorePart { keep_clean: Arc::new(flags), ..(*self.0).clone() })))
+    }
+
+    /// The part with every facet weighed by how much it is looked at, where that is not yet known.
+    /// `up`: "auto" (the model's z or y, if it stands on it), "unknown", "x", "y", "z", or a
+    /// direction in body coordinates.
+    #[pyo3(signature = (up = None, *, progress = None, threads = None))]
+    fn appraised(
+        &self,
+        py: Python<'_>,
+        up: Option<Bound<'_, PyAny>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Part> {
+        let up = match up {
+            None => Up::Auto,
+            Some(up) => match up.extract::<[f64; 3]>() {
+                Ok(along) => Up::Along(along.into()),
+                Err(_) => plain::from_py(&up, "up")?,
+            },
+        };
+        let part = CorePart { appearance: None, ..CorePart::clone(&self.0) };
+        run_plain(py, How { progress, threads }, |job| part.appraised(up, job)).map(Part::from)
+    }
+
+    /// How much each facet of the body is looked at, 0 (hidden) to 1: float32, one a facet; none
+    /// before `appraised`, orient or vent asked for it.
+    #[getter]
+    fn appearance<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f32>>> {
+        self.0.appearance.as_ref().map(|a| PyArray1::from_slice(py, &a.weights))
+    }
+
+    /// What is up, as a unit vector in body coordinates, if that is known.
+    #[getter]
+    fn upright(&self) -> Option<[f64; 3]> {
+        self.0.appearance.as_ref()?.upright.map(|u| u.up.into())
+    }
+
+    /// The level direction towards the viewer who sees most, if one side stands out.
+    #[getter]
+    fn front(&self) -> Option<[f64; 3]> {
+        self.0.appearance.as_ref()?.front.map(|f| f.into())
+    }
+
+    /// The same part with other weights, one a facet of the body; values beyond 0 to 1 are cut off
+    /// there. To emphasise a place, multiply: `part.weighted(part.appearance * mine)`.
+    fn weighted(&self, weights: &Bound<'_, PyAny>) -> PyResult<Part> {
+        let (py, n) = (weights.py(), self.0.body.triangles().len());
+        let weights = arrays::numbers(weights, "weights", n)?;
+        let known = self.0.appearance.as_deref().cloned().unwrap_or_default();
+        let seen = known.with_weights(weights).or_raise(py)?;
+        Ok(Part(Arc::new(CorePart { appearance: Some(Arc::new(seen)), ..(*self.0).clone() })))
     }
 
     /// Closed surfaces of hollowed cavities, facing into the cavity; body coordinates.

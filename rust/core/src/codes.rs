@@ -361,10 +361,22 @@ codes! {
             unit is not mm.",
         remedy: "Check the model's unit, thicken its walls, or turn it across more layers.",
     }
+    Unseen "unseen" {
+        severity: "warning",
+        meaning: "The layers by which the pose was judged are too coarse for a share of the part.",
+        cause: "Its walls are thinner than the layers and pixels of the search.",
+        remedy: "Set orient.coarse_mm and orient.fine_mm below its thinnest walls.",
+    }
     Vat "vat" {
         severity: "warning",
         meaning: "A full vat runs dry before the plate is done.",
         cause: "The plate takes more resin than the vat holds.",
         remedy: "Pause and refill before that layer, or hollow what is solid.",
+    }
+    VentSeen "vent_seen" {
+        severity: "warning",
+        meaning: "A vent lies where the model is most looked at.",
+        cause: "No hidden place drains the void or lets air in there.",
+        remedy: "Fill and sand the plug there, turn the part, or leave it solid.",
     }
 }

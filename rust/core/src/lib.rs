@@ -1,5 +1,6 @@
 #![doc = include_str!("lib.md")]
 
+pub mod appearance;
 mod base;
 pub mod check;
 mod codes;

@@ -1,8 +1,11 @@
 //! The part: the user's solid, its pose, and what the passes added, kept apart by role.
 
+use crate::appearance::{Appearance, Up};
 use crate::base::Base;
 use crate::error::{Error, Result};
+use crate::job::Job;
 use crate::layers::{self, Fill, Surface};
+use crate::mesh::boolean::{Cut, Source};
 use crate::mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
 use crate::options::Options;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -144,6 +147,9 @@ pub struct Part {
     pub pose: Pose,
     /// One flag a facet of the body: the user wants it free of marks and steps. Empty: none.
     pub keep_clean: Arc<Vec<bool>>,
+    /// How much each facet of the body is looked at; none before anybody asked.
+    #[serde(default)]
+    pub appearance: Option<Arc<Appearance>>,
     /// Closed surfaces of hollowed cavities, facing into the cavity; body coordinates.
     pub cavities: Vec<Arc<Mesh>>,
     /// Lattice inside the cavities; body coordinates.
@@ -242,6 +248,7 @@ impl Part {
             body,
             pose: Pose::identity(),
             keep_clean: Arc::default(),
+            appearance: None,
             cavities: Vec::new(),
             lattice: None,
             vents: Vec::new(),
@@ -325,6 +332,41 @@ impl Part {
     /// Whether facet `i` of the body is to be kept free of marks and steps.
     pub fn is_keep_clean(&self, facet: usize) -> bool {
         self.keep_clean.get(facet).copied().unwrap_or(false)
+    }
+
+    /// The part with every facet weighed by how much it is looked at, where that is not yet known.
+    ///
+    /// # Errors
+    /// As for [`Appearance::of`].
+    pub fn appraised(mut self, up: Up, job: &Job) -> Result<Part> {
+        if self.appearance.is_none() {
+            self.appearance = Some(Arc::new(Appearance::of(&self.body, up, job)?));
+        }
+        Ok(self)
+    }
+
+    /// How much a facet of the body is looked at, 0 to 1; 1 where that is not known.
+    pub fn weight(&self, facet: usize) -> f64 {
+        self.appearance.as_ref().map_or(1.0, |a| a.weight(facet))
+    }
+
+    /// The part with its body cut: what is known of a facet is known of its pieces, and walls of
+    /// the cut are neither kept clean nor looked at.
+    pub(crate) fn recut(&self, cut: Cut) -> Part {
+        let mut part = self.clone();
+        let of = |s: &Source| (s.operand == 0).then_some(s.facet as usize);
+        if !self.keep_clean.is_empty() {
+            let kept = cut.sources.iter().map(|s| of(s).is_some_and(|f| self.is_keep_clean(f)));
+            part.keep_clean = Arc::new(kept.collect());
+        }
+        if let Some(appearance) = &self.appearance {
+            let weight = |s| of(s).map_or(0.0, |f| appearance.weight(f) as f32);
+            let weights = cut.sources.iter().map(weight).collect();
+            part.appearance =
+                Some(Arc::new(Appearance { weights, ..Appearance::clone(appearance) }));
+        }
+        part.body = cut.solid;
+        part
     }
 
     /// The surfaces of the given roles in plate coordinates, as the layer engine reads them.

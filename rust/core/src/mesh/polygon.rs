@@ -1,7 +1,35 @@
-//! Splits polygons in space into triangles: faces of files, and holes to be filled.
+//! Polygons: hulls, and triangles that faces of files and holes to be filled are split into.
 
 use super::{Point, Vector};
 use manifold_rust::linalg::Vec2;
+
+/// Convex hull, counter-clockwise, of at least one point (Andrew 1979, Inf.
+/// Process. Lett. 9:216, from memory).
+pub(crate) fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let mut p = points.to_vec();
+    p.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
+    p.dedup();
+    if p.len() < 3 {
+        return p;
+    }
+    let turn = |a: [f64; 2], b: [f64; 2], c: [f64; 2]| {
+        (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    };
+    let chain = |points: &mut dyn Iterator<Item = [f64; 2]>| {
+        let mut out: Vec<[f64; 2]> = Vec::new();
+        for q in points {
+            while out.len() > 1 && turn(out[out.len() - 2], out[out.len() - 1], q) <= 0.0 {
+                out.pop();
+            }
+            out.push(q);
+        }
+        out.pop();
+        out
+    };
+    let mut out = chain(&mut p.iter().copied());
+    out.extend(chain(&mut p.iter().rev().copied()));
+    out
+}
 
 /// Triangles over the corners of a ring, turning as it does, so that they close against whatever
 /// the ring belongs to. A ring that is not flat is split as it looks along its mean normal.

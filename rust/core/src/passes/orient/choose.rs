@@ -63,6 +63,10 @@ pub struct Weights {
     pub clean_steps: f64,
     pub steps: f64,
     pub lean: f64,
+    pub holes: f64,
+    pub seen_scars: f64,
+    pub seen_steps: f64,
+    pub upright: f64,
 }
 
 impl Default for Weights {
@@ -79,6 +83,10 @@ impl Default for Weights {
             clean_steps: 2.0,
             steps: 0.2,
             lean: 0.3,
+            holes: 0.1,
+            seen_scars: 3.0,
+            seen_steps: 0.4,
+            upright: 1.0,
         }
     }
 }
@@ -97,10 +105,36 @@ impl Weights {
             ("orient.weights.clean_steps", self.clean_steps),
             ("orient.weights.steps", self.steps),
             ("orient.weights.lean", self.lean),
+            ("orient.weights.holes", self.holes),
+            ("orient.weights.seen_scars", self.seen_scars),
+            ("orient.weights.seen_steps", self.seen_steps),
+            ("orient.weights.upright", self.upright),
         ] {
             check_range(name, weight, 0.0, 1e6, "")?;
         }
         Ok(())
+    }
+}
+
+/// What a term adds to a score.
+pub(super) struct Share {
+    /// The term in words.
+    pub(super) what: &'static str,
+    value: f64,
+    unit: &'static str,
+    pub(super) cost: f64,
+}
+
+impl Share {
+    /// The term's value with its unit.
+    pub(super) fn amount(&self) -> String {
+        let digits = (2.0 - self.value.abs().max(1e-9).log10().floor()).clamp(0.0, 3.0) as usize;
+        format!(
+            "{:.*}{}",
+            if self.unit.is_empty() { digits.min(1) } else { digits },
+            self.value,
+            self.unit
+        )
     }
 }
 
@@ -129,17 +163,55 @@ impl Scale {
     }
 
     pub(super) fn score(&self, t: &Terms, w: &Weights) -> f64 {
-        w.time * t.time_s / self.time_s
-            + w.peak_peel * t.peak_peel_n / self.force_n
-            + w.mean_peel * t.mean_peel_n / self.force_n
-            + w.cups * (t.cup_mm2 / self.area_mm2 + t.pocket_mm3 / self.area_mm2.powf(1.5))
-            + w.islands * t.islands
-            + w.overhang * t.overhang_mm2 / self.area_mm2
-            + w.flats * t.flat_mm2 / self.area_mm2
-            + w.clean_contact * t.clean_contact_mm2 / self.area_mm2
-            + w.clean_steps * t.clean_step_mm / self.step_mm
-            + w.steps * t.step_mm / self.step_mm
-            + w.lean * t.lean_mm / self.reach_mm
+        self.shares(t, w).iter().fold(0.0, |sum, s| sum + s.cost)
+    }
+
+    /// What each weighted term adds to the score.
+    pub(super) fn shares(&self, t: &Terms, w: &Weights) -> [Share; 16] {
+        let share = |what, value, unit, cost| Share { what, value, unit, cost };
+        let (area, force) = (self.area_mm2, self.force_n);
+        let cups = t.cup_mm2 / area;
+        let pockets = t.pocket_mm3 / area.powf(1.5);
+        let per_area = |weight: f64, mm2: f64| weight * mm2 / area;
+        let per_step = |weight: f64, mm: f64| weight * mm / self.step_mm;
+        [
+            share("time", t.time_s / 3600.0, " h", w.time * t.time_s / self.time_s),
+            share("peak peel", t.peak_peel_n, " N", w.peak_peel * t.peak_peel_n / force),
+            share("mean peel", t.mean_peel_n, " N", w.mean_peel * t.mean_peel_n / force),
+            share("cups", t.cup_mm2, " mm²", w.cups * cups),
+            share("pockets", t.pocket_mm3, " mm³", w.cups * pockets),
+            share("islands", t.islands, "", w.islands * t.islands),
+            share("overhang", t.overhang_mm2, " mm²", per_area(w.overhang, t.overhang_mm2)),
+            share("widest flat", t.flat_mm2, " mm²", per_area(w.flats, t.flat_mm2)),
+            share(
+                "contact on keep-clean facets",
+                t.clean_contact_mm2,
+                " mm²",
+                per_area(w.clean_contact, t.clean_contact_mm2),
+            ),
+            share(
+                "steps on keep-clean facets",
+                t.clean_step_mm,
+                " mm",
+                per_step(w.clean_steps, t.clean_step_mm),
+            ),
+            share("steps", t.step_mm, " mm", per_step(w.steps, t.step_mm)),
+            share("weight off its foot", t.lean_mm, " mm", w.lean * t.lean_mm / self.reach_mm),
+            share("vent holes", t.holes, "", w.holes * t.holes),
+            share(
+                "supported surface, as far as it is looked at,",
+                t.seen_scars_mm2,
+                " mm²",
+                per_area(w.seen_scars, t.seen_scars_mm2),
+            ),
+            share(
+                "steps where it is looked at",
+                t.seen_step_mm,
+                " mm",
+                per_step(w.seen_steps, t.seen_step_mm),
+            ),
+            share("distance from upright", t.upright, "", w.upright * t.upright),
+        ]
     }
 }
 
@@ -188,6 +260,10 @@ pub(super) fn mark_front(all: &mut [Candidate], w: &Weights, ctx: &Context) -> R
         ("clean_step_mm", w.clean_steps),
         ("step_mm", w.steps),
         ("lean_mm", w.lean),
+        ("holes", w.holes),
+        ("seen_scars_mm2", w.seen_scars),
+        ("seen_step_mm", w.seen_steps),
+        ("upright", w.upright),
     ]
     .iter()
     .filter(|(_, w)| *w > 0.0)

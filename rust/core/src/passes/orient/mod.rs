@@ -6,15 +6,19 @@ mod choose;
 mod directions;
 mod stand_in;
 mod terms;
+mod thin;
+mod why;
 
 use choose::Extremes;
 pub use choose::{Goal, Weights};
 pub use terms::{TERMS, Terms};
 
+use crate::appearance::Up;
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result, check_range};
 use crate::finding::{Done, Finding, Report, Severity};
+use crate::mesh::frame::evenly;
 use crate::mesh::{Pose, Vector};
 use crate::part::Part;
 use crate::pass::Pass;
@@ -25,6 +29,7 @@ use serde::{Deserialize, Serialize};
 use stand_in::StandIn;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use terms::Judge;
+use thin::Crossed;
 
 /// Options of the pass.
 ///
@@ -45,9 +50,11 @@ pub struct Orient {
     pub directions: u32,
     /// How many of the best are judged again at fine pitch.
     pub refine: u32,
-    /// Layer and pixel of the coarse search, mm; by default a hundredth of the part's size.
+    /// Layer and pixel of the coarse search, mm; by default a hundredth of the part's size, or as
+    /// fine as its walls are thin, down to a third of that.
     pub coarse_mm: Option<f64>,
-    /// Layer and pixel of the fine judgement, mm; by default a fourth of the coarse one.
+    /// Layer and pixel of the fine judgement, mm; by default a four-hundredth of the part's size, or
+    /// half of its thinnest walls.
     pub fine_mm: Option<f64>,
     /// Goals in order: each narrows the choice to poses within `slack` of its best. Empty: the
     /// weights alone decide; they also decide among what the goals leave.
@@ -56,6 +63,8 @@ pub struct Orient {
     pub slack: f64,
     /// Weight of each term.
     pub weights: Weights,
+    /// What is up in the model, where the part does not know it yet.
+    pub up: Up,
     /// Refuse poses that would put tips on keep-clean facets, if any pose avoids it.
     pub spare_clean: bool,
     /// Height of the lowest point over the plate, mm, for a raft or supports to fill; a recipe
@@ -76,11 +85,24 @@ impl Default for Orient {
             goals: Vec::new(),
             slack: 0.05,
             weights: Weights::default(),
+            up: Up::Auto,
             spare_clean: true,
             lift_mm: 0.0,
             border_mm: 0.0,
         }
     }
+}
+
+/// Walls are seen at this share of their thickness.
+const FINER: f64 = 1.25;
+/// Thin walls make the coarse search so many times finer at most.
+const FINEST: f64 = 3.0;
+/// Share of a part that the judging layers may lose before the report warns.
+const MOST_UNSEEN: f64 = 0.1;
+
+/// The pitch that suits a part's size, mm.
+fn by_size_mm(part: &StandIn) -> f64 {
+    (part.size_mm() / 100.0).clamp(0.05, 5.0)
 }
 
 /// A pose that was judged.
@@ -150,9 +172,12 @@ impl Orient {
     }
 
     /// Coarse and fine pitch for a part, mm.
-    fn pitches(&self, part: &StandIn) -> (f64, f64) {
-        let coarse = self.coarse_mm.unwrap_or((part.size_mm() / 100.0).clamp(0.05, 5.0));
-        (coarse, self.fine_mm.unwrap_or((coarse / 4.0).max(0.02)))
+    fn pitches(&self, part: &StandIn, wall_mm: f64) -> (f64, f64) {
+        let by_size = by_size_mm(part);
+        let by_wall = (wall_mm / FINER).clamp(by_size / FINEST, by_size);
+        let fine = (self.coarse_mm.unwrap_or(by_size) / 4.0).min(wall_mm / 2.0);
+        let fine = self.fine_mm.unwrap_or(fine.max(by_size / 16.0).max(0.02));
+        (self.coarse_mm.unwrap_or(by_wall), fine)
     }
 
     /// Judges directions and returns them all.
@@ -164,9 +189,10 @@ impl Orient {
         self.validate()?;
         // Half a million facets take a while before the first direction is judged.
         let exact = StandIn::exact(part);
-        let (coarse_mm, fine_mm) = self.pitches(&exact);
+        let crossed = Crossed::of(&exact, by_size_mm(&exact), &ctx.job)?;
+        let (coarse_mm, fine_mm) = self.pitches(&exact, crossed.wall_mm);
         ctx.checkpoint(0.0)?;
-        let light = exact.light(coarse_mm / 2.0);
+        let light = exact.light_enough(coarse_mm / 2.0);
         ctx.checkpoint(0.0)?;
         let fine = 2 * self.refine + 60;
         affordable(
@@ -174,13 +200,14 @@ impl Orient {
             work(&light, self.directions + 3 * self.refine, coarse_mm)
                 + work(&exact, fine, fine_mm),
         )?;
-        let judge = Judge::new(exact.body(), part, ctx);
+        let part = &part.clone().appraised(self.up, &ctx.job.quiet())?;
+        let judge = Judge::new(&exact, part, crossed.volume_mm3, ctx);
         let as_modelled = exact.from_body * part.pose.rotation.inverse() * Vector::z();
         let mut ups = Vec::new();
         directions::add_new(&mut ups, directions::natural(exact.body(), ctx)?);
         directions::add_new(&mut ups, [as_modelled]);
         ctx.checkpoint(0.0)?;
-        let even = directions::even(self.directions).into_iter();
+        let even = evenly(self.directions).into_iter();
         let even: Vec<Vector> = even.filter(|d| !directions::near_any(d, &ups)).collect();
         ups.extend(even);
         let scale = choose::Scale::of(&exact, ctx);
@@ -280,8 +307,10 @@ impl Orient {
             expected: "any direction".into(),
         })?;
         let exact = StandIn::exact(part);
-        let judge = Judge::new(exact.body(), part, ctx);
-        let (_, pitch_mm) = self.pitches(&exact);
+        let crossed = Crossed::of(&exact, by_size_mm(&exact), &ctx.job)?;
+        let part = &part.clone().appraised(self.up, &ctx.job.quiet())?;
+        let judge = Judge::new(&exact, part, crossed.volume_mm3, ctx);
+        let (_, pitch_mm) = self.pitches(&exact, crossed.wall_mm);
         affordable("sweep", work(&exact, steps, pitch_mm))?;
         let done = AtomicUsize::new(0);
         (0..steps)
@@ -338,6 +367,7 @@ impl Pass<Part> for Orient {
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         // Refuse early what cannot be turned.
         part.turned(part.pose.rotation, self.lift_mm)?;
+        let part = part.appraised(self.up, &ctx.stage("appearance", 0.0, 0.0).job)?;
         let search = self.search(&part, ctx)?;
         let best = &search.fine[0];
         let mut report = Report::new("orient", &part.name);
@@ -375,6 +405,23 @@ impl Pass<Part> for Orient {
                 .measured(best.terms.clean_contact_mm2, 0.0, "mm²")
                 .remedy("mark fewer facets, or accept marks and sand them"),
             );
+        }
+        if best.terms.unseen > MOST_UNSEEN {
+            let said = format!(
+                "{:.0} % of the part is thinner than the {:.3} mm at which its pose was judged",
+                100.0 * best.terms.unseen,
+                search.fine_mm
+            );
+            report.findings.push(
+                Finding::new(FindingCode::Unseen, Severity::Warning, &part.name, said)
+                    .measured(best.terms.unseen, MOST_UNSEEN, "")
+                    .remedy("set orient.coarse_mm and orient.fine_mm below its thinnest walls"),
+            );
+        }
+        if let Some(seen) = &part.appearance {
+            let scale = choose::Scale::of(&StandIn::exact(&part), ctx);
+            report.words.insert("why".into(), why::words(&search, self, &scale, seen));
+            report.words.insert("upright".into(), seen.words());
         }
         for (name, value) in TERMS.iter().zip(best.terms.values()) {
             report.number(name, value);

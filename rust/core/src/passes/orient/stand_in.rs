@@ -1,7 +1,8 @@
 //! What is judged in a part's place: its surfaces in coordinates of their own, exact or light.
 
-use super::directions::principal_frame;
 use crate::layers::{Fill, Surface};
+use crate::mesh::frame::principal_frame;
+use crate::mesh::measure::volume_mm3;
 use crate::mesh::{Mesh, Point, Pose, Vector};
 use crate::part::{Part, Role};
 use nalgebra::{Translation3, UnitQuaternion};
@@ -28,11 +29,25 @@ impl StandIn {
         StandIn { surfaces, from_body, error_mm: 0.0 }
     }
 
+    /// [`StandIn::light`] at a cell so small that walls do not collapse: their volume would be lost.
+    pub(super) fn light_enough(&self, cell_mm: f64) -> StandIn {
+        const LOST: f64 = 0.02;
+        let volume = |s: &StandIn| s.surfaces.iter().map(|s| volume_mm3(&s.0)).sum::<f64>();
+        let (exact, mut cell) = (volume(self), cell_mm);
+        loop {
+            let light = self.light(cell);
+            if (1.0 - volume(&light) / exact).abs() <= LOST || cell <= cell_mm / 4.0 {
+                return light;
+            }
+            cell /= 2.0;
+        }
+    }
+
     /// The same with vertices merged that share a cell of the given edge, so that thousands of
     /// directions can be judged. Every point of the original lies within `error_mm` of it and the
     /// other way round. Merging vertices only drops facets whose edges cancel, so what was closed
     /// stays closed.
-    pub(super) fn light(&self, cell_mm: f64) -> StandIn {
+    fn light(&self, cell_mm: f64) -> StandIn {
         let mut error_mm = self.error_mm;
         let light = |(m, f): &(Mesh, Fill)| (merged(m, cell_mm, &mut error_mm), *f);
         let surfaces = self.surfaces.iter().map(light).collect();

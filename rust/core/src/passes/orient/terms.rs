@@ -1,13 +1,16 @@
 //! What a pose costs, term by term, from the same analyses the final check uses.
 
 use super::begun;
+use super::stand_in::StandIn;
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{Grid, Scan, Surface, Survey, overhangs};
+use crate::layers::{Cup, Grid, Scan, Surface, Survey, overhangs};
 use crate::mechanics::peel::Model;
 use crate::mechanics::{optics, time};
 use crate::mesh::{Mesh, Vector};
 use crate::part::Part;
+use crate::passes::{Support, Vent};
+use crate::setup::Setup;
 use serde::{Deserialize, Serialize};
 
 /// The terms of one pose. Less is better in each.
@@ -31,7 +34,8 @@ pub struct Terms {
     pub islands: f64,
     /// Area that must be held from below, mm².
     pub overhang_mm2: f64,
-    /// Tips expected: one an island, and what the overhang's peel asks for.
+    /// Tips expected: one an island, as many as undersides ask for by the reach of a tip, and no fewer
+    /// than the largest peel asks for.
     pub marks: f64,
     /// Widest area that begins in one layer of the setup, mm²: it sags until it is thick. Counts the
     /// first layer, since a part lifted onto supports begins there.
@@ -47,10 +51,22 @@ pub struct Terms {
     pub stair_mm3: f64,
     /// Distance of the centre of mass from the middle of the lowest 2 mm, seen from above, mm.
     pub lean_mm: f64,
+    /// Vent holes that cups and pockets of the model would need.
+    pub holes: f64,
+    /// Area that faces the plate and will carry tips, each facet times how much it is looked at,
+    /// mm².
+    pub seen_scars_mm2: f64,
+    /// Mean height of steps, each facet times how much it is looked at, mm.
+    pub seen_step_mm: f64,
+    /// How far the part is from standing on its base or leaning back on it by 15–45°, from 0 to 1.5
+    /// (common practice, no source); 0 where what is up is unknown, less for plain parts.
+    pub upright: f64,
+    /// Share of the part's volume that is too thin for the layers and pixels it was judged at.
+    pub unseen: f64,
 }
 
 /// Names of the terms, in the order of [`Terms::values`].
-pub const TERMS: [&str; 16] = [
+pub const TERMS: [&str; 21] = [
     "height_mm",
     "time_s",
     "peak_section_mm2",
@@ -67,11 +83,16 @@ pub const TERMS: [&str; 16] = [
     "step_mm",
     "stair_mm3",
     "lean_mm",
+    "holes",
+    "seen_scars_mm2",
+    "seen_step_mm",
+    "upright",
+    "unseen",
 ];
 
 impl Terms {
     /// All terms in the order of [`TERMS`].
-    pub fn values(&self) -> [f64; 16] {
+    pub fn values(&self) -> [f64; 21] {
         [
             self.height_mm,
             self.time_s,
@@ -89,6 +110,11 @@ impl Terms {
             self.step_mm,
             self.stair_mm3,
             self.lean_mm,
+            self.holes,
+            self.seen_scars_mm2,
+            self.seen_step_mm,
+            self.upright,
+            self.unseen,
         ]
     }
 }
@@ -98,8 +124,9 @@ impl Terms {
 /// a right-angled edge do not flicker.
 const SELF_SUPPORTING_DEG: f64 = 42.0;
 
-/// Neck of the tips that `marks` counts, mm.
-const TIP_MM: f64 = 0.4;
+/// Mean turning of a surface from which on its upright matters in full: figures have more, plates
+/// and brackets less.
+const TURNS: f64 = 0.3;
 
 /// Steps that are seen at once: a millimetre of 50 µm layers (common practice, no source).
 const PATCH_STEPS: f64 = 20.0;
@@ -108,13 +135,13 @@ const PATCH_STEPS: f64 = 20.0;
 struct Facing(Vec<Vector>);
 
 impl Facing {
-    /// Twice-area normals of the facets that `keep` accepts.
-    fn of(mesh: &Mesh, keep: impl Fn(usize) -> bool) -> Facing {
+    /// Twice-area normals of the facets, each times its weight.
+    fn of(mesh: &Mesh, weight: impl Fn(usize) -> f64) -> Facing {
         // Cells of about 2° keep the sums short; a cell holds the vector sum of its facets.
         const CELLS: usize = 64;
         let mut sums = vec![Vector::zeros(); CELLS * CELLS];
-        for i in (0..mesh.triangles().len()).filter(|&i| keep(i)) {
-            let n = mesh.area_normal(i);
+        for i in 0..mesh.triangles().len() {
+            let n = mesh.area_normal(i) * weight(i);
             let l1 = n.x.abs() + n.y.abs() + n.z.abs();
             if l1 > 0.0 {
                 // Octahedral map of the direction onto a square.
@@ -144,15 +171,36 @@ pub(super) struct Judge<'a> {
     ctx: &'a Context,
     all: Facing,
     clean: Facing,
+    seen: Facing,
+    /// The model's upright and front in the directions' coordinates, and how much its upright
+    /// matters.
+    upright: Option<(Vector, Option<Vector>, f64)>,
+    /// The solid's own, mm³.
+    volume_mm3: f64,
 }
 
 impl Judge<'_> {
-    /// `body` is the part's, facet by facet, in the coordinates that directions will be given in.
-    pub(super) fn new<'a>(body: &Mesh, part: &Part, ctx: &'a Context) -> Judge<'a> {
+    /// `stand` is the part as it is, in the coordinates that directions will be given in.
+    pub(super) fn new<'a>(
+        stand: &StandIn,
+        part: &Part,
+        volume_mm3: f64,
+        ctx: &'a Context,
+    ) -> Judge<'a> {
+        let body = stand.body();
+        let upright = part.appearance.as_ref().and_then(|a| {
+            let turned = |v: Vector| stand.from_body * v;
+            // Who marks facets has said what matters.
+            let matters = if part.keep_clean.is_empty() { (a.turns / TURNS).min(1.0) } else { 0.0 };
+            a.upright.map(|u| (turned(u.up), a.front.map(turned), matters))
+        });
         Judge {
             ctx,
-            all: Facing::of(body, |_| true),
-            clean: Facing::of(body, |i| part.is_keep_clean(i)),
+            all: Facing::of(body, |_| 1.0),
+            clean: Facing::of(body, |i| f64::from(u8::from(part.is_keep_clean(i)))),
+            seen: Facing::of(body, |i| part.weight(i)),
+            upright,
+            volume_mm3,
         }
     }
 
@@ -196,10 +244,11 @@ impl Judge<'_> {
         t.islands = begun::islands(&survey, &over) as f64;
         t.overhang_mm2 = over.iter().flat_map(|o| &o.regions).map(|r| r.area_mm2).sum();
         t.flat_mm2 = begun::widest_mm2(&survey, &over, exposure.layer_mm);
-        let first = survey.sections.first().map_or(0.0, |s| s.area_mm2);
-        let tip_n = setup.resin.green_strength_mpa * std::f64::consts::PI / 4.0 * TIP_MM * TIP_MM;
-        let asked = (t.overhang_mm2 + first) * model.stress_kpa(1.0) * 1e-3 * setup.limits.safety;
-        t.marks = t.islands + asked / tip_n;
+        let support = Support::default();
+        let neck_mm2 = std::f64::consts::PI / 4.0 * support.tip_mm * support.tip_mm;
+        let tip_n = setup.resin.green_strength_mpa * neck_mm2;
+        let (underside, _) = self.all.sum(up, |nz| support.tips_per_mm2(-nz, setup));
+        t.marks = t.islands + underside.max(t.peak_peel_n * setup.limits.safety / tip_n);
 
         let down = -SELF_SUPPORTING_DEG.to_radians().cos();
         (t.clean_contact_mm2, _) = self.clean.sum(up, |nz| f64::from(nz < down));
@@ -213,8 +262,48 @@ impl Judge<'_> {
         let stair = |nz: f64| optics::stair_mm3(exposure.layer_mm, 1.0, theta_deg(nz));
         (t.stair_mm3, _) = self.all.sum(up, stair);
         t.lean_mm = lean_mm(&survey);
+        t.holes = holes(&survey, setup);
+        (t.seen_scars_mm2, _) = self.seen.sum(up, |nz| f64::from(nz < down));
+        t.seen_step_mm = mean(self.seen.sum(up, step));
+        t.upright = self
+            .upright
+            .map_or(0.0, |(own, front, matters)| matters * off_upright(up, &own, front.as_ref()));
+        let solid_mm3 = survey.regions.iter().map(|r| r.area_mm2).sum::<f64>() * pitch_mm;
+        t.unseen = (1.0 - solid_mm3 / self.volume_mm3.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
         Ok(t)
     }
+}
+
+/// Holes that the vent pass would cut for the cups and pockets it would open.
+fn holes(survey: &Survey, setup: &Setup) -> f64 {
+    let vent = Vent::default();
+    let worth = |c: &&Cup| c.volume_mm3 > setup.limits.noise_mm3.max(vent.least_cavity_mm3);
+    let of = |c: &Cup| {
+        let widest = c.sealed.iter().map(|s| s.1).fold(0.0, f64::max);
+        match c.is_pocket() {
+            true => 1 + vent.air_holes(widest, setup),
+            false if widest >= vent.cup_mm2 => vent.air_holes(widest, setup),
+            false => 0,
+        }
+    };
+    survey.cups.iter().filter(worth).map(|c| f64::from(of(c))).fold(0.0, std::ops::Add::add)
+}
+
+/// How far a build direction is from standing or leaning back; see [`Terms::upright`].
+fn off_upright(up: &Vector, own: &Vector, front: Option<&Vector>) -> f64 {
+    const LEAN_DEG: std::ops::RangeInclusive<f64> = 15.0..=45.0;
+    const STANDING: f64 = 0.1;
+    const ASIDE: f64 = 0.5;
+    let along = up.dot(own).clamp(-1.0, 1.0);
+    let tilt_deg = along.acos().to_degrees();
+    let tilt = if tilt_deg < *LEAN_DEG.start() {
+        STANDING * (1.0 - tilt_deg / LEAN_DEG.start())
+    } else {
+        (tilt_deg - LEAN_DEG.end()).max(0.0) / (180.0 - LEAN_DEG.end())
+    };
+    let level = up - own * along;
+    let aside = front.map_or(0.0, |f| ASIDE * 0.5 * (level.norm() - level.dot(f)));
+    tilt + aside
 }
 
 fn grid_height(surfaces: &[Surface<'_>]) -> f64 {

@@ -3,7 +3,7 @@
 
 use crate::context::Context;
 use crate::error::Result;
-use crate::mesh::boolean::{Source, subtract};
+use crate::mesh::boolean::subtract;
 use crate::mesh::{Mesh, Pose, Solid, shapes};
 use crate::part::Part;
 use i_overlay::core::fill_rule::FillRule;
@@ -13,7 +13,6 @@ use i_overlay::float::single::SingleFloatOverlay;
 use i_overlay::mesh::float::outline::offset::OutlineOffset;
 use i_overlay::mesh::float::style::{LineJoin, OutlineStyle};
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 /// Shapes in a plane: each an outer ring followed by its holes.
 type Shapes = Vec<Vec<Vec<[f64; 2]>>>;
@@ -57,13 +56,7 @@ pub(super) fn drawn_in(part: &Part, inset_mm: f64, ctx: &Context) -> Result<Opti
         from_mm = end_mm;
     }
     let tools: Vec<&Solid> = tools.iter().collect();
-    let cut = subtract(&part.body, &tools, &ctx.job)?;
-    let mut out = part.clone();
-    if !part.keep_clean.is_empty() {
-        let kept = |s: &Source| s.operand == 0 && part.is_keep_clean(s.facet as usize);
-        out.keep_clean = Arc::new(cut.sources.iter().map(kept).collect());
-    }
-    out.body = cut.solid;
+    let mut out = part.recut(subtract(&part.body, &tools, &ctx.job)?);
     out.inset_mm = inset_mm;
     Ok(Some(out))
 }

@@ -17,12 +17,13 @@ use crate::finding::{Done, Finding, Report, Severity};
 use crate::layers::{Fill, Grid, Layer, Region, Scan, Surface};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{adhesion, cure};
+use crate::mesh::polygon::hull;
 use crate::mesh::{Mesh, Pose};
 use crate::options::Options;
 use crate::part::Part;
 use crate::pass::Pass;
 use crate::structure::Footprint;
-use shape::{hull, openings, ribs, slab};
+use shape::{openings, ribs, slab};
 use std::sync::Arc;
 
 impl Raft {

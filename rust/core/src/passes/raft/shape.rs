@@ -8,33 +8,6 @@ use std::f64::consts::TAU;
 /// Corners that make a full circle; the base's discs and rounded corners.
 const ARC: usize = 20;
 
-/// Convex hull, counter-clockwise, of at least one point (Andrew's monotone chain).
-pub(super) fn hull(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let mut p = points.to_vec();
-    p.sort_unstable_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    p.dedup();
-    if p.len() < 3 {
-        return p;
-    }
-    let turn = |a: [f64; 2], b: [f64; 2], c: [f64; 2]| {
-        (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-    };
-    let chain = |points: &mut dyn Iterator<Item = [f64; 2]>| {
-        let mut out: Vec<[f64; 2]> = Vec::new();
-        for q in points {
-            while out.len() > 1 && turn(out[out.len() - 2], out[out.len() - 1], q) <= 0.0 {
-                out.pop();
-            }
-            out.push(q);
-        }
-        out.pop();
-        out
-    };
-    let mut out = chain(&mut p.iter().copied());
-    out.extend(chain(&mut p.iter().rev().copied()));
-    out
-}
-
 /// The corners of a convex outline grown by `r` with round corners. Their number does not depend
 /// on `r`, so that outlines of two sizes make a slab.
 fn rounded(hull: &[[f64; 2]], r: f64) -> Vec<[f64; 2]> {

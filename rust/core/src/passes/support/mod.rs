@@ -111,6 +111,18 @@ impl Support {
         self.column_mm / 2.0 + self.gap_mm
     }
 
+    /// Tips that an underside asks for per mm² of itself; `down` is the downward part of its unit
+    /// normal. Discs of a tip's reach cover a plane at 1.21 times their number at best (Kershner
+    /// 1939, Am. J. Math. 61:665, from memory), found one by one at about half as many again; a
+    /// slope gains on its tips by what it carries itself.
+    pub(crate) fn tips_per_mm2(&self, down: f64, setup: &Setup) -> f64 {
+        const COVER: f64 = 1.21 * 1.5;
+        let slope = (1.0 - down * down).max(0.0).sqrt() / down.max(f64::MIN_POSITIVE);
+        let hangs = 1.0 - slope / self.self_deg.to_radians().tan();
+        let reach = self.reach(setup).tip;
+        hangs.max(0.0) * down.max(0.0) * COVER / (std::f64::consts::PI * reach * reach)
+    }
+
     /// How far things carry themselves.
     fn reach(&self, setup: &Setup) -> Reach {
         let h = setup.exposure.layer_mm;

@@ -2,10 +2,10 @@
 
 use super::Vent;
 use super::place::{Spot, circumscribed};
-use super::walls::across;
 use crate::context::Context;
 use crate::error::Result;
 use crate::mesh::boolean::subtract;
+use crate::mesh::frame::across;
 use crate::mesh::{Mesh, Point, Pose, Solid, Vector, shapes};
 use crate::part::{Part, VentHole};
 use std::f64::consts::TAU;
@@ -31,15 +31,7 @@ pub(super) fn cut(
     let cavities: Vec<Solid> =
         part.cavities.iter().map(|c| Solid::try_from(c.flipped())).collect::<Result<_>>()?;
     let all: Vec<&Solid> = cavities.iter().chain(&tools).collect();
-    let body = subtract(&part.body, &all, &ctx.job)?;
-    let mut out = part.clone();
-    if !part.keep_clean.is_empty() {
-        let kept = |s: &crate::mesh::boolean::Source| {
-            s.operand == 0 && part.is_keep_clean(s.facet as usize)
-        };
-        out.keep_clean = Arc::new(body.sources.iter().map(kept).collect());
-    }
-    out.body = body.solid;
+    let mut out = part.recut(subtract(&part.body, &all, &ctx.job)?);
     out.cavities.clear();
     if let Some(lattice) = &part.lattice {
         let lattice = Solid::try_from(Mesh::clone(lattice))?;

@@ -1,7 +1,7 @@
 //! What a part asks for: which voids must be opened, and which need not.
 
 use super::needs::{Need, needs};
-use super::place::Refusal;
+use super::refusal::Refusal;
 use super::size::Pool;
 use super::{Unserved, Vent};
 use crate::context::Context;

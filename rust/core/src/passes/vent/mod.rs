@@ -10,10 +10,12 @@ mod cut;
 mod demand;
 mod needs;
 mod place;
+mod refusal;
 mod size;
 mod tell;
 mod walls;
 
+use crate::appearance::Up;
 use crate::context::Context;
 use crate::error::{Result, check_range};
 use crate::finding::{Done, Report};
@@ -26,7 +28,8 @@ use crate::pass::Pass;
 use crate::setup::Setup;
 use demand::Demand;
 use needs::Need;
-use place::{Refusal, Site, Spot, Tried};
+use place::{Site, Spot};
+use refusal::{Refusal, Tried};
 use size::Pool;
 use std::sync::Arc;
 use tell::Cavities;
@@ -80,10 +83,12 @@ options! {
 
 /// Most holes that share the work of one.
 const SHARED: u32 = 4;
-/// How much more than the rule allows may stay closed before a hole, tried in this order: a hole
-/// farther from the void's end leaves a remainder that the next round vents or the report names,
-/// which is better than a void that stays shut.
-const EASE: [f64; 3] = [1.0, 10.0, 100.0];
+/// How much more than the rule allows may stay closed before a hole, and whether it must keep off
+/// the most visible tenth of the surface, tried in this order. A hole farther from the void's end
+/// leaves a remainder that the next round vents or the report names, which is better than a void
+/// that stays shut.
+const EASE: [(f64, bool); 6] =
+    [(1.0, true), (1.0, false), (10.0, true), (10.0, false), (100.0, true), (100.0, false)];
 /// Holes are cut at most this many times before what is still closed is reported.
 const ROUNDS: usize = 4;
 /// Search runs at so many of the printer's pixels and layers.
@@ -129,6 +134,8 @@ impl Pass<Part> for Vent {
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
+        let given = part.appearance.clone();
+        let part = part.appraised(Up::Auto, &ctx.stage("appearance", 0.0, 0.0).job)?;
         let mut current = part.clone();
         let mut made: Vec<Made> = Vec::new();
         let mut forced: Vec<Unserved> = Vec::new();
@@ -165,8 +172,13 @@ impl Pass<Part> for Vent {
         let unserved: Vec<Unserved> = unserved.into_iter().chain(forced).collect();
         let found = tell::drainage(&cavities, &made, &unserved, &map, &demand, ctx);
         tell::numbers(&mut report, made.len(), &found, part.drainage.len());
+        tell::seen(&mut report, &made);
         current.drainage.extend(found);
         tell::findings(&mut report, self, &map, &demand, &unserved, ctx);
+        // What gets no hole is left as it came.
+        if made.is_empty() {
+            current.appearance = given;
+        }
         Ok(Done { value: current, report })
     }
 }
@@ -206,7 +218,7 @@ impl Vent {
             return Ok(Default::default());
         }
         let walls = Walls::new(&part.surfaces(&Role::ALL));
-        let site = Site::new(self, part, &walls, map);
+        let site = Site::new(self, part, &walls, map, ctx);
         let mut taken: Vec<Spot> = before.iter().map(|m| m.spot.clone()).collect();
         let mut made: Vec<Made> = Vec::new();
         let mut pending: Vec<(Need, Refusal)> =
@@ -265,7 +277,8 @@ impl Vent {
     ) -> Result<Tried<(Vec<Spot>, Option<Pool>)>> {
         let setup: &Setup = &ctx.setup;
         let mut why = Refusal::TooWide;
-        for (ease, n) in EASE.into_iter().flat_map(|e| (1..=SHARED).map(move |n| (e, n))) {
+        for ((ease, hidden), n) in EASE.into_iter().flat_map(|e| (1..=SHARED).map(move |n| (e, n)))
+        {
             let slack = |s: &needs::Step| match need.from {
                 From::Plate => {
                     s.before_mm3 <= ease * setup.limits.noise_mm3
@@ -280,11 +293,11 @@ impl Vent {
             };
             let mut spots: Vec<Spot> = taken.to_vec();
             for _ in 0..n {
-                match site.place(need, slack, diameter, &is_open, &spots, ctx)? {
+                match site.place(need, hidden, slack, diameter, &is_open, &spots)? {
                     Ok(spot) => spots.push(spot),
                     Err(refusal) => {
                         // What keeps the rule tells most.
-                        if ease == EASE[0] {
+                        if (ease, hidden) == (1.0, false) {
                             why = refusal;
                         }
                         break;
@@ -295,11 +308,20 @@ impl Vent {
                 return Ok(Ok((spots.split_off(taken.len()), pool)));
             }
             // Another void may yet open and take the mouth.
-            if why == Refusal::Shut {
+            if !hidden && why == Refusal::Shut {
                 break;
             }
         }
         Ok(Err(why))
+    }
+
+    /// Holes that a cup of so wide a section asks for, through a wall as thick as a hole is wide.
+    pub(crate) fn air_holes(&self, widest_mm2: f64, setup: &Setup) -> u32 {
+        let fits = |n: &u32| {
+            let area = widest_mm2 / f64::from(*n);
+            size::air_mm(area, self.least_mm, setup) <= self.most_mm
+        };
+        (1..SHARED).find(fits).unwrap_or(SHARED)
     }
 
     fn puddle_mm3(&self) -> f64 {

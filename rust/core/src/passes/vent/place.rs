@@ -7,10 +7,12 @@
 
 use super::Vent;
 use super::needs::{Need, Step};
-use super::walls::{Stretch, Walls, across};
+use super::refusal::{Refusal, Tried};
+use super::walls::{Stretch, Walls};
 use crate::context::Context;
 use crate::error::Result;
 use crate::layers::{Place, SweepFrom as From, VoidMap};
+use crate::mesh::frame::across;
 use crate::mesh::{Point, Vector};
 use crate::part::Part;
 use parry3d_f64::math::{Pose as ParryPose, Vector as ParryVector};
@@ -33,6 +35,8 @@ pub(super) struct Spot {
     pub(super) tool_mm: (f64, f64),
     /// Whether it leads outside, not into another void.
     pub(super) outside: bool,
+    /// Whether its mouth lies on the most visible tenth of the surface.
+    pub(super) seen: bool,
 }
 
 impl Spot {
@@ -49,57 +53,9 @@ impl Spot {
     }
 }
 
-/// Why no hole was found, in the order of the checks: of two equally common reasons the later
-/// tells more.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Refusal {
-    NoWall,
-    TooLong,
-    TooWide,
-    Shut,
-    Pierces,
-    Thin,
-    Clean,
-    Tip,
-    Crowded,
-    /// Holes were cut for it and did not open it.
-    Useless,
-}
-
-impl Refusal {
-    const ALL: [Refusal; 10] = [
-        Refusal::NoWall,
-        Refusal::TooLong,
-        Refusal::TooWide,
-        Refusal::Shut,
-        Refusal::Pierces,
-        Refusal::Thin,
-        Refusal::Clean,
-        Refusal::Tip,
-        Refusal::Crowded,
-        Refusal::Useless,
-    ];
-
-    /// Why, as the end of "no hole fits there: …".
-    pub(super) fn words(self) -> &'static str {
-        match self {
-            Refusal::NoWall => "no wall near its first layers leads anywhere",
-            Refusal::TooLong => "every way out is longer than the longest hole allowed",
-            Refusal::TooWide => "it would have to be wider than the widest hole allowed",
-            Refusal::Shut => "it would open against plate, solid or another closed void",
-            Refusal::Pierces => "it would cut into something beside the wall",
-            Refusal::Thin => "too little would be left around it",
-            Refusal::Clean => "every place lies on surfaces to be kept clean",
-            Refusal::Tip => "every place lies under the tip of a support",
-            Refusal::Crowded => "other holes are too close",
-            Refusal::Useless => "holes cut for it did not open it",
-        }
-    }
-}
-
 /// How good places compare, as mm of wall: the wall's own length counts once.
 mod worth {
-    /// A mouth that faces away from the plate is seen; one that faces it is hidden.
+    /// A mouth where the model is looked at, per weight.
     pub(super) const SEEN: f64 = 2.0;
     /// Distance of the mouth from the plate, per mm.
     pub(super) const HEIGHT: f64 = 0.02;
@@ -130,8 +86,11 @@ pub(super) struct Site<'a> {
     part: &'a Part,
     walls: &'a Walls,
     map: &'a VoidMap,
+    ctx: &'a Context,
     /// Keep-clean facets of the body.
     clean: Vec<u32>,
+    /// Facets that weigh more are the most visible tenth.
+    tenth: f64,
 }
 
 /// A wall point and the way through.
@@ -164,22 +123,29 @@ impl<'a> Site<'a> {
         part: &'a Part,
         walls: &'a Walls,
         map: &'a VoidMap,
+        ctx: &'a Context,
     ) -> Site<'a> {
         let clean = (0..part.keep_clean.len() as u32).filter(|&f| part.is_keep_clean(f as usize));
-        Site { options, part, walls, map, clean: clean.collect() }
+        let tenth = part.appearance.as_ref().map_or(1.0, |a| a.tenth(&part.body));
+        Site { options, part, walls, map, ctx, clean: clean.collect(), tenth }
     }
 
-    /// The best place for a hole. `slack` tells which steps of the need's chain may stay closed,
+    /// How much the facet is looked at through which a mouth opens.
+    fn weight(&self, facet: u32) -> f64 {
+        if self.walls.is_body(facet) { self.part.weight(facet as usize) } else { 0.0 }
+    }
+
+    /// The best place for a hole; `hidden` keeps it off the most visible tenth. `slack` tells which steps of the need's chain may stay closed,
     /// `diameter` the bore that a wall of that length needs, `open` which void regions may take
     /// the mouth.
     pub(super) fn place(
         &self,
         need: &Need,
+        hidden: bool,
         slack: impl Fn(&Step) -> bool,
         diameter: impl Fn(f64) -> f64,
         open: impl Fn(u32) -> bool,
         taken: &[Spot],
-        ctx: &Context,
     ) -> Result<Tried<Spot>> {
         let window = self.window(need, slack);
         let mut refusals = [0usize; Refusal::ALL.len()];
@@ -187,7 +153,7 @@ impl<'a> Site<'a> {
         let least = self.options.least_mm;
         let mut seen = BTreeSet::new();
         for seed in self.seeds(need, &window) {
-            ctx.checkpoint(0.0)?;
+            self.ctx.checkpoint(0.0)?;
             for look in looks(window.sign) {
                 let Some((at, out)) = self.look(&seed, &look) else { continue };
                 let (at, out, radius) = self.settle(at, out, window.sign, &diameter);
@@ -199,7 +165,7 @@ impl<'a> Site<'a> {
                 if !window.holds(&at, &out, radius) || !seen.insert((place, facing)) {
                     continue;
                 }
-                match self.judge(at, out, &window, &open) {
+                match self.judge(at, out, hidden, &window, &open) {
                     Ok(candidate) => candidates.push(candidate),
                     Err(refusal) => refusals[refusal as usize] += 1,
                 }
@@ -215,8 +181,8 @@ impl<'a> Site<'a> {
                 .unwrap_or(std::cmp::Ordering::Equal)
         });
         for candidate in candidates.iter().take(TRIES) {
-            ctx.checkpoint(0.0)?;
-            match self.fit(candidate, &window, &diameter, &open, taken) {
+            self.ctx.checkpoint(0.0)?;
+            match self.fit(candidate, hidden, &window, &diameter, &open, taken) {
                 Ok(spot) => return Ok(Ok(spot)),
                 Err(refusal) => refusals[refusal as usize] += 1,
             }
@@ -296,6 +262,7 @@ impl<'a> Site<'a> {
         &self,
         at: Point,
         out: Vector,
+        hidden: bool,
         window: &Window,
         open: &impl Fn(u32) -> bool,
     ) -> Tried<Candidate> {
@@ -309,7 +276,11 @@ impl<'a> Site<'a> {
         if self.clean.binary_search(&wall.facets[1]).is_ok() {
             return Err(Refusal::Clean);
         }
-        let seen = worth::SEEN * 0.5 * (1.0 + self.walls.normal(wall.facets[1]).z);
+        let weight = self.weight(wall.facets[1]);
+        if hidden && weight > self.tenth {
+            return Err(Refusal::Seen);
+        }
+        let seen = worth::SEEN * weight;
         let depth = worth::DEPTH * (at.z - window.start_mm).abs();
         Ok(Candidate { cost: length + seen + worth::HEIGHT * mouth.z + depth, at, out })
     }
@@ -324,6 +295,7 @@ impl<'a> Site<'a> {
     fn fit(
         &self,
         candidate: &Candidate,
+        hidden: bool,
         window: &Window,
         diameter: &impl Fn(f64) -> f64,
         open: &impl Fn(u32) -> bool,
@@ -357,7 +329,11 @@ impl<'a> Site<'a> {
             diameter_mm,
             tool_mm: (0.0, length_mm),
             outside: true,
+            seen: ring.iter().any(|l| self.weight(l.wall.facets[1]) > self.tenth),
         };
+        if hidden && spot.seen {
+            return Err(Refusal::Seen);
+        }
         for line in &ring {
             spot.tool_mm.0 = spot.tool_mm.0.min(line.wall.from_mm - OVERRUN_MM);
             spot.tool_mm.1 = spot.tool_mm.1.max(line.wall.to_mm + OVERRUN_MM);
@@ -468,9 +444,6 @@ impl<'a> Site<'a> {
         Ok(())
     }
 }
-
-/// A hole or part of one, or why there is none.
-pub(super) type Tried<T> = std::result::Result<T, Refusal>;
 
 /// A line beside the axis of a bore.
 struct Line {

@@ -158,6 +158,23 @@ pub(super) fn numbers(report: &mut Report, holes: usize, found: &[Drainage], kno
     }
 }
 
+/// Reports holes that could only be cut where the model is most looked at.
+pub(super) fn seen(report: &mut Report, made: &[Made]) {
+    let seen: Vec<&Made> = made.iter().filter(|m| m.spot.seen && m.spot.outside).collect();
+    report.number("seen_holes", seen.len() as f64);
+    let Some(first) = seen.first() else { return };
+    let message = format!(
+        "{} of {} holes lie on the most visible tenth of the surface: nothing else drains",
+        seen.len(),
+        made.len()
+    );
+    report.findings.push(
+        Finding::new(FindingCode::VentSeen, Severity::Warning, &report.part, message)
+            .at(first.spot.mouth())
+            .remedy("fill and sand the plug there, turn the part, or leave it solid"),
+    );
+}
+
 /// Reports what is still closed, and what was left as it is on purpose.
 pub(super) fn findings(
     report: &mut Report,

@@ -5,6 +5,7 @@
 //! always to the same place, and a line through an edge passes it on one side for both facets.
 
 use crate::layers::{Fill, Surface};
+use crate::mesh::frame::across;
 use crate::mesh::{Point, Vector};
 use parry3d_f64::bounding_volume::Aabb;
 use parry3d_f64::partitioning::{Bvh, BvhBuildStrategy, BvhNode};
@@ -171,13 +172,6 @@ impl Frame {
         let at = if at.is_nan() { low } else { at.clamp(low, high) };
         Some((at, if left { -1 } else { 1 }))
     }
-}
-
-/// Two unit vectors at right angles to a unit vector and to each other, right-handed.
-pub(super) fn across(along: &Vector) -> [Vector; 2] {
-    let least = along.iamin();
-    let u = along.cross(&Vector::ith(least, 1.0)).normalize();
-    [u, along.cross(&u)]
 }
 
 /// Whether the origin lies left of the edge from a to b; on it, as if moved aside by a hair.
