@@ -8,6 +8,7 @@ from base64 import b64encode
 from collections.abc import Iterable, Iterator, Sequence
 from importlib import resources
 from pathlib import Path as FilePath
+from typing import Any
 
 from vatwright._core import CAUTIONS, Finding, Report
 from vatwright.disk import write_whole
@@ -26,6 +27,7 @@ __all__ = [
     "plate_row",
     "rows",
     "save",
+    "schema",
     "template",
     "to_html",
     "to_json",
@@ -38,6 +40,13 @@ ORDER = ("fault", "warning", "note")
 def to_json(report: Report) -> str:
     """A report as JSON text."""
     return json.dumps(report.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a report.json, with what every key means."""
+    text = resources.files("vatwright").joinpath("report.schema.json").read_text(encoding="utf-8")
+    told: dict[str, Any] = json.loads(text)
+    return told
 
 
 def from_json(text: str, *, place: str = "text") -> Report:
