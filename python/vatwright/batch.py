@@ -8,8 +8,6 @@ believes only as far as the digests hold.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import multiprocessing
 import os
@@ -27,7 +25,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path as FilePath
 from typing import Any, Literal
 
-from vatwright import disk, keep, worker
+from vatwright import disk, keep, tables, worker
 from vatwright import report as reports
 from vatwright._core import Part, Recipe, Report, Setup
 from vatwright.errors import Error, LimitError
@@ -270,10 +268,7 @@ def _pool(workers: int) -> Iterator[Executor]:
 
 def _write_table(done: Batch, output: Output) -> None:
     rows = [asdict(outcome) for outcome in done.outcomes]
-    text = io.StringIO(newline="")
-    writer = csv.DictWriter(text, list(Outcome.__dataclass_fields__))
-    writer.writeheader()
-    writer.writerows({key: _no_formula(value) for key, value in row.items()} for row in rows)
+    text = tables.rows_to_csv(Outcome.__dataclass_fields__, rows)
     for row, outcome in zip(rows, done.outcomes, strict=True):
         row["findings"] = []
         if outcome.ok:
@@ -285,7 +280,7 @@ def _write_table(done: Batch, output: Output) -> None:
     work = {(outcome.source, outcome.folder) for outcome in done.outcomes}
     # A table of nothing but the same work, done or kept, is of no worth beside the new one.
     with output.replacing("tables", over=_work_of(done.out / "table.json") <= work) as made:
-        disk.write_whole(made / "table.csv", text.getvalue())
+        disk.write_whole(made / "table.csv", text)
         told = json.dumps(rows, indent=1, ensure_ascii=False)
         disk.write_whole(made / "table.json", told)
 
@@ -297,13 +292,3 @@ def _work_of(table: FilePath) -> set[tuple[str, str]]:
         return {(row["source"], row["folder"]) for row in rows}
     except (OSError, ValueError, RecursionError, KeyError, TypeError):
         return set()
-
-
-def _no_formula(value: object) -> object:
-    """Text as it is safe in a spreadsheet: what looks like a formula is made plain text.
-
-    The usual guidance (OWASP, "CSV injection", from memory): an apostrophe before cells that
-    begin with = + - @, a tab or a carriage return, also in their full-width forms.
-    """
-    risky = isinstance(value, str) and value.startswith(tuple("=+-@\t\r\n＝＋－＠"))
-    return f"'{value}" if risky else value

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from vatwright._core import CAUTIONS, VERSION, Finding, Report
-from vatwright.report import ORDER, combined, every, template
+from vatwright.report import ORDER, combined, costs, standing, template
 from vatwright.words import SEVERITY, amount, duration, html
 
 __all__ = ["data_uri", "to_html"]
@@ -87,20 +87,20 @@ class _Run:
     ) -> None:
         self.plans, self.looks, self.files = plans, looks, files
         self.sources = list(report.sources)
-        self.costs: list[Mapping[str, Any]] = [
-            r.data["cost"] for r in every(report) if "cost" in r.data
-        ]
+        self.costs = costs(report)
         self.findings: dict[str, list[Finding]] = {}
         for finding in report.all_findings():
             self.findings.setdefault(finding.part, []).append(finding)
         for name, found in self.findings.items():
             self.findings[name] = combined(found)
         # Where each part stands and what its sheet says; on several plates, the first sheet.
-        self.places: dict[str, list[tuple[str, int]]] = {}
+        self.places = {
+            name: there
+            for name, on in standing(report).items()
+            if (there := [at for at in on if at.number])
+        }
         self.sheets: dict[str, Mapping[str, Any]] = {}
         for cost in self.costs:
-            for number, on in enumerate(cost["placed"], 1):
-                self.places.setdefault(on["part"], []).append((cost["plate"], number))
             for sheet in cost["sheets"]:
                 self.sheets.setdefault(sheet["part"], sheet)
         self.names = sorted(self.places, key=self._risk, reverse=True)
@@ -150,7 +150,7 @@ class _Run:
         for f in self._grave("fault"):
             name = _bdi(f.part)
             if f.part in self.ids:
-                name = f'<a href="#{self.ids[f.part]}">{name}</a>'
+                name = f'<a href="#{self.ids[f.part]}">{name}</a> ({self._where(f.part)})'
             lines.append(
                 f"<li>{_tag('fault')} {name}: {html(f.message)}"
                 f"{f'<br><b>Do:</b> {html(f.remedy)}' if f.remedy else ''}</li>"
@@ -272,12 +272,7 @@ class _Run:
         if more:
             count = _plural(len(rest), "more finding" if grave else "note")
             more = f"<details><summary>{count}</summary><ul>{more}</ul></details>"
-        numbers: dict[str, list[int]] = {}
-        for plate, number in self.places[name]:
-            numbers.setdefault(plate, []).append(number)
-        where = "; ".join(
-            f"{_bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()
-        )
+        where = self._where(name)
         look = ""
         if name in self.looks:
             told = html(f"{name} as it stands on the plate")
@@ -288,6 +283,15 @@ class _Run:
             f'<article class="card part" id="{self.ids[name]}">{look or "<span></span>"}<div>'
             f"<h3>{_bdi(name)}</h3><p class='soft small'>{where}</p>{verdict}</div>"
             f"<div class='fold'>{more}{self._sheet(name)}</div></article>"
+        )
+
+    def _where(self, name: str) -> str:
+        """The plates of a part and its numbers there."""
+        numbers: dict[str, list[int]] = {}
+        for at in self.places.get(name, ()):
+            numbers.setdefault(at.plate, []).append(at.number)
+        return "; ".join(
+            f"{_bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()
         )
 
     def _sheet(self, name: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from vatwright import disk, page, types
+from vatwright import disk, page, tables, types
 from vatwright import report as reports
 from vatwright._core import Done, Estimate, Pack, Plate, Recipe, Report, Setup
 from vatwright.batch import Batch, batch
@@ -133,8 +133,8 @@ def save(
 ) -> Report:
     """Writes every plate as 3MF, STL and picture, and the pages that tell of them.
 
-    Those are index.html (what to do), report.html (everything that was found and measured) and
-    report.json.
+    Those are index.html (what to do), report.html (everything that was found and measured),
+    report.json, and the tables plates, parts and findings as CSV in ``tables``.
 
     Plates and reports of an earlier run move to ``superseded`` in the folder, but for those that
     come out the same.
@@ -168,6 +168,9 @@ def save(
         inner = [*before, packed.report, *estimates]
         report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
         reports.save(report, made / "report.json")
+        (made / "tables").mkdir()
+        for kind in tables.KINDS:
+            disk.write_whole(made / "tables" / f"{kind}.csv", tables.to_csv(report, kind))
         told = reports.to_html([report], title="Plates", pictures=drawings)
         disk.write_whole(made / "report.html", told)
         first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from base64 import b64encode
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path as FilePath
 from typing import Any
@@ -19,15 +21,19 @@ from vatwright.words import html, label
 __all__ = [
     "ORDER",
     "PLATE_HEAD",
+    "Standing",
     "combined",
+    "costs",
     "drawing_uri",
     "every",
     "from_json",
     "load",
     "plate_row",
+    "plates_of",
     "rows",
     "save",
     "schema",
+    "standing",
     "template",
     "to_html",
     "to_json",
@@ -108,13 +114,13 @@ def _one_of(alike: Sequence[Finding]) -> Finding:
     return largest.replace(message=f"{largest.message} (and {others} more of this kind)")
 
 
-def rows(findings: Iterable[Finding]) -> list[tuple[str, str, str, str, str, str]]:
-    """Findings as words, gravest first: severity, parts, code, layers, measure, message.
+def rows(findings: Iterable[Finding], plates: Mapping[str, Sequence[str]]) -> list[tuple[str, ...]]:
+    """Findings as words, gravest first: severity, parts, plates, code, layers, measure, message.
 
     What is said of several parts in the same words is one row, and so are notes of one kind.
     """
     findings = list(findings)
-    table: dict[tuple[str, str, str, str, str], list[str]] = {}
+    table: dict[tuple[str, ...], list[str]] = {}
     for f in combined(findings):
         layers = "" if f.layers is None else "–".join(dict.fromkeys(map(str, f.layers)))
         measure = "" if f.value is None else f"{f.value:.4g} {f.unit}".rstrip()
@@ -125,7 +131,11 @@ def rows(findings: Iterable[Finding]) -> list[tuple[str, str, str, str, str, str
         names = [g.part for g in alike if (g.severity, g.code) == (f.severity, f.code)]
         parts = table.setdefault((f.severity, f.code, layers, measure, message), [])
         parts.extend(name for name in dict.fromkeys(names) if name not in parts)
-    return [(key[0], _names(parts), *key[1:]) for key, parts in table.items()]
+    told = []
+    for (severity, *rest), parts in table.items():
+        on = dict.fromkeys(plate for part in parts for plate in plates.get(part, ()))
+        told.append((severity, _names(parts), _names(list(on)), *rest))
+    return told
 
 
 def _names(parts: Sequence[str]) -> str:
@@ -156,7 +166,8 @@ def to_html(
         body += ["<h2>Plates</h2>", _plates(estimates)]
         body += [f'<p><img alt="a plate from above" src="{drawing_uri(p)}"></p>' for p in pictures]
     if findings:
-        body += ["<h2>Findings</h2>", _findings(findings)]
+        plates = {name: on for report in reports for name, on in plates_of(report).items()}
+        body += ["<h2>Findings</h2>", _findings(findings, plates)]
     body += ["<h2>What was done</h2>", *(_numbers(report, open_=True) for report in reports)]
     cautions = "".join(f"<li>{html(c)}</li>" for c in CAUTIONS)
     return (
@@ -182,6 +193,51 @@ def every(report: Report) -> Iterator[Report]:
     yield report
     for inner in report.inner:
         yield from every(inner)
+
+
+def costs(report: Report) -> list[Mapping[str, Any]]:
+    """What the estimates in a report tell of their plates, in order."""
+    return [r.data["cost"] for r in every(report) if "cost" in r.data]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a part stands, or which plate a finding is about."""
+
+    part: str
+    plate: str
+    """Name of the plate; empty where a part is on none."""
+    number: int = 0
+    """The part's in the picture of the plate, from 1; 0 for the plate itself."""
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    turn_deg: float = 0.0
+
+    def moved(self, x_mm: float, y_mm: float) -> tuple[float, float]:
+        """Where a place of the part, as it stands alone, is on its plate; NaN on none."""
+        if not self.number:
+            return math.nan, math.nan
+        turn = math.radians(self.turn_deg)
+        c, s = math.cos(turn), math.sin(turn)
+        return self.x_mm + c * x_mm - s * y_mm, self.y_mm + s * x_mm + c * y_mm
+
+
+def standing(report: Report) -> dict[str, list[Standing]]:
+    """Where everything stands that findings name: parts on their plates, and plates themselves."""
+    found: dict[str, list[Standing]] = {}
+    for cost in costs(report):
+        plate = cost["plate"]
+        found.setdefault(plate, []).append(Standing(plate, plate))
+        for number, on in enumerate(cost["placed"], 1):
+            at = Standing(on["part"], plate, number, on["x_mm"], on["y_mm"], on["turn_deg"])
+            found.setdefault(on["part"], []).append(at)
+    return found
+
+
+def plates_of(report: Report) -> dict[str, list[str]]:
+    """Names of the plates that each part or plate named in findings is about, each once."""
+    found = standing(report)
+    return {name: list(dict.fromkeys(at.plate for at in on)) for name, on in found.items()}
 
 
 def _lost(report: Report) -> str:
@@ -227,14 +283,13 @@ def _plates(estimates: Iterable[Report]) -> str:
     return f'<div class="wide"><table><tr>{head}{lines}</table></div>'
 
 
-def _findings(findings: Sequence[Finding]) -> str:
-    head = "".join(
-        f"<th>{h}" for h in ("", "Part", "Kind", "Layers", "Measure", "What, and what to do")
-    )
+def _findings(findings: Sequence[Finding], plates: Mapping[str, Sequence[str]]) -> str:
+    heads = ("", "Part", "Plate", "Kind", "Layers", "Measure", "What, and what to do")
+    head = "".join(f"<th>{h}" for h in heads)
     lines = "".join(
         f'<tr><td class="{row[0]}">{row[0]}'
-        + "".join(f"<td>{html(c)}" for c in (row[1], label(row[2]), *row[3:]))
-        for row in rows(findings)
+        + "".join(f"<td>{html(c)}" for c in (*row[1:3], label(row[3]), *row[4:]))
+        for row in rows(findings, plates)
     )
     return f'<div class="wide"><table><tr>{head}{lines}</table></div>'
 

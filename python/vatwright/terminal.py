@@ -97,13 +97,13 @@ def _advice(message: str, remedy: str) -> str:
 
 def _of_plates(report: Report, out: _Lines) -> None:
     estimates = {r.part: r for r in report.inner if r.pass_ == "estimate"}
-    plates_of: dict[str, Sequence[str]] = {s["name"]: s["plates"] for s in report.sources}
+    plates_of = reports.plates_of(report)
     found: dict[str, dict[str, list[Finding]]] = {plate: {} for plate in estimates}
     told = {s["name"] for s in report.sources if s["fate"] == "left out"}
     for f in report.all_findings():
         if f.part in told and f.code == "unpackable":
             continue  # said of its file
-        for plate in plates_of.get(f.part) or [f.part if f.part in estimates else ""]:
+        for plate in plates_of.get(f.part, [""]):
             found.setdefault(plate, {}).setdefault(f.part, []).append(f)
     # Gravest first; plates and parts alike keep their order else.
     for plate in sorted(found, key=lambda p: _rank(f for of in found[p].values() for f in of)):
@@ -161,6 +161,7 @@ def _some(names: Sequence[str], most: int = 4) -> str:
 
 def _notes(report: Report, out: _Lines) -> None:
     """What is only worth knowing: a line a kind, with the parts it is about."""
+    plates_of = reports.plates_of(report)
     kinds: dict[str, list[Finding]] = {}
     for f in report.all_findings():
         if f.severity == "note":
@@ -170,9 +171,9 @@ def _notes(report: Report, out: _Lines) -> None:
     for code, notes in kinds.items():
         parts = list(dict.fromkeys(f.part for f in notes if f.part))
         if len(notes) == 1:
-            out.item(
-                "note", ", ".join(filter(None, (parts[0] if parts else "", _sentence(notes[0]))))
-            )
+            name = notes[0].part
+            plates = [plate for plate in plates_of.get(name, ()) if plate != name]
+            out.item("note", ", ".join(filter(None, (*plates, name, _sentence(notes[0])))))
         else:
             about = f" ({_some(parts)})" if parts else ""
             out.item("note", f"{code}, {len(notes)} times{about}; the first: {notes[0].message}")

@@ -152,8 +152,9 @@ def test_notes_of_one_kind_are_one_line() -> None:
     assert [f.severity for f in told] == ["warning", "note"]
     assert told[1].message == "8 of them (and 8 more of this kind)"
     same = [finding(f"part {n}", "note", "the same") for n in range(30)]
-    (row,) = reports.rows(same)
-    assert row[1].endswith("and 26 more") and row[5] == "the same"
+    (row,) = reports.rows(same, {"part 3": ["plate 1"], "part 29": ["plate 2", "plate 1"]})
+    assert row[1].endswith("and 26 more") and row[6] == "the same"
+    assert row[2] == "plate 1, plate 2"
 
 
 def test_a_large_run_stays_small(tmp_path: Path) -> None:

@@ -108,7 +108,7 @@ def test_plates_of_an_earlier_run_are_not_left_to_be_printed(tmp_path: Path, rec
     assert (aside / "table.csv").exists()
     manifest = json.loads((out / "manifest.json").read_text())["files"]
     assert set(manifest["plates"]) | set(manifest["tables"]) == {
-        p.name for p in out.glob("[!.m]*.*")
+        p.relative_to(out).as_posix() for p in [*out.glob("[!.m]*.*"), *out.glob("tables/*")]
     }
     assert prepare(paths[:2], out, recipe) == 0
     assert (out / "superseded" / "2" / "report.json").exists()

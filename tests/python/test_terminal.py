@@ -25,6 +25,12 @@ def source(name: str, fate: str, *plates: str, **more: str) -> Any:
     return {"path": f"figures/{name}.stl", "name": name, "fate": fate, "plates": plates, **more}
 
 
+def on_plate(plate: str, parts: tuple[str, ...], numbers: dict[str, float]) -> vw.Report:
+    placed = [{"part": p, "x_mm": 9.0, "y_mm": 9.0, "turn_deg": 0.0} for p in parts]
+    data = {"cost": {"plate": plate, "placed": placed}}
+    return vw.Report(pass_="estimate", part=plate, numbers=numbers, data=data)
+
+
 def report() -> vw.Report:
     """Two plates with faults, warnings and notes, a failed file and one left out."""
     cup = {"layers": (120, 480), "value": 3.25, "limit": 2.0, "unit": "kPa"}
@@ -49,6 +55,7 @@ def report() -> vw.Report:
             finding("overhang", "warning", name, "an edge hangs out", layers=(7, 7))
             for name in ("porter", "porter 2")
         ),
+        finding("plugs", "note", "porter", "plugs close the holes for good"),
         finding("refill", "note", "plate 2", "the vat must be filled on the way"),
         finding("unpackable", "fault", "wagon", "it fits on no plate", remedy="cut it"),
     ]
@@ -68,7 +75,14 @@ def report() -> vw.Report:
             remedy="export it again",
         ),
     ]
-    plates = [vw.Report(pass_="estimate", part=f"plate {i}", numbers=estimate) for i in (1, 2)]
+    knights = "Zwölf Ritter – 兵"
+    plates = [
+        on_plate(name, names, estimate)
+        for name, names in (
+            ("plate 1", ("porter", "porter 2", knights)),
+            ("plate 2", ("stoker", knights)),
+        )
+    ]
     return vw.Report(pass_="prepare", findings=findings, inner=plates, sources=sources)
 
 
