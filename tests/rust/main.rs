@@ -12,6 +12,7 @@ mod hollow;
 mod hollow_vent;
 mod iso;
 mod layers;
+mod light;
 mod limits;
 mod mechanics;
 mod mechanics_docs;

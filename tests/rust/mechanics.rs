@@ -7,6 +7,7 @@ use std::f64::consts::PI;
 use vatwright::mechanics::adhesion::{self, Moments};
 use vatwright::mechanics::bar::{self, Ends};
 use vatwright::mechanics::flow::{self, Bore, Liquid};
+use vatwright::mechanics::light::EdgeBlur;
 use vatwright::mechanics::sag::{self, Edge};
 use vatwright::mechanics::{cure, springback, suction, time, tips};
 use vatwright::{Error, Setup};
@@ -47,18 +48,6 @@ fn print_through_adds_doses() {
         assert_digits(d, um, 2);
     }
     assert_eq!(cure::print_through_mm(1.0, 0.05, 6.0, 0.12, 6.0), 0.0);
-}
-
-#[test]
-fn first_layers_grow_with_the_dose() {
-    // Derived.
-    assert_digits(1e3 * cure::edge_growth_mm(12.0, 6.0, 0.025), 0.0, 2);
-    assert_digits(1e3 * cure::edge_growth_mm(24.0, 6.0, 0.025), 16.86, 2);
-    assert_digits(1e3 * cure::edge_growth_mm(120.0, 6.0, 0.025), 41.12, 2);
-    assert!(cure::edge_growth_mm(9.0, 6.0, 0.025) < 0.0);
-    assert_eq!(cure::edge_growth_mm(5.0, 6.0, 0.025), f64::NEG_INFINITY);
-    // Quantile of the normal distribution, any statistical table: P(z < 4.753424) = 1 − 10⁻⁶.
-    assert_relative_eq!(cure::edge_growth_mm(6e6, 6.0, 1.0), 4.753_424, epsilon = 1e-6);
 }
 
 #[test]
@@ -345,9 +334,10 @@ proptest! {
         dose in 6.5..500.0f64, more in 1.0..4.0f64, layers in 1.0..50.0f64,
     ) {
         prop_assert!(cure::depth_mm(dose * more, 0.12, 6.0) >= cure::depth_mm(dose, 0.12, 6.0));
-        prop_assert!(
-            cure::edge_growth_mm(dose * more, 6.0, 0.03) >= cure::edge_growth_mm(dose, 6.0, 0.03)
-        );
+        for tail_share in [0.0, 0.3, 1.0] {
+            let blur = EdgeBlur { sigma_mm: 0.03, gamma_mm: 0.02, tail_share };
+            prop_assert!(blur.growth_mm(dose * more, 6.0) >= blur.growth_mm(dose, 6.0));
+        }
         let through = |n| cure::print_through_mm(n, 0.05, dose, 0.12, 6.0);
         prop_assert!(through(layers + 1.0) >= through(layers));
     }

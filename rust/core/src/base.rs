@@ -52,7 +52,7 @@ options! {
         opening_mm: f64 = 0.0, in 0.0..=20.0 "mm", larger "less peel of the base itself; less bond";
         /// How far the first layers of a part without a base are drawn in on all sides, mm, since
         /// over-exposure makes them grow; by default the growth that the edge's blur brings about
-        /// ([`edge_growth_mm`](crate::mechanics::cure::edge_growth_mm)). Measured growth is often
+        /// ([`growth_mm`](crate::mechanics::light::EdgeBlur::growth_mm)). Measured growth is often
         /// more: 0.1–0.4 mm (common practice).
         inset_mm: Option<f64> = None, in 0.0..=1.0 "mm", larger "narrower first layers";
         /// Clear height between the base and the part's lowest point, mm. Supports bridge it, and the

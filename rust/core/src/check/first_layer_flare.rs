@@ -5,6 +5,7 @@ use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
+use crate::mechanics::light::EdgeBlur;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (r, x) = (&e.setup().resin, &e.setup().exposure);
@@ -14,7 +15,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     }
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.first_exposure_s);
     let inset = e.part.inset_mm;
-    let growth = cure::edge_growth_mm(dose, r.critical_mj_cm2, x.edge_blur_mm) - inset;
+    let growth = EdgeBlur::gaussian(x.edge_blur_mm).growth_mm(dose, r.critical_mj_cm2) - inset;
     if inset > 0.0 && growth <= 0.0 {
         return Ok(Vec::new());
     }

@@ -6,11 +6,12 @@ use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
 use crate::mechanics::cure;
+use crate::mechanics::light::EdgeBlur;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (r, x) = (&e.setup().resin, &e.setup().exposure);
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.exposure_s);
-    let growth = cure::edge_growth_mm(dose, r.critical_mj_cm2, x.edge_blur_mm).max(0.0);
+    let growth = EdgeBlur::gaussian(x.edge_blur_mm).growth_mm(dose, r.critical_mj_cm2).max(0.0);
     let through = cure::print_through_mm(
         f64::INFINITY,
         x.layer_mm,

@@ -1,5 +1,5 @@
-//! Cure: how deep light hardens resin, how far it goes on behind an overhang, how much the first
-//! layers grow.
+//! Cure: how deep light hardens resin and how far it goes on behind an overhang. What it does
+//! sideways is [`light`](super::light).
 //!
 //! The working curve's two constants differ several-fold between laboratories for one resin batch
 //! (Kolibaba et al. 2024, Addit. Manuf. 84:104082, published), so measure them on the machine.
@@ -39,38 +39,4 @@ pub fn print_through_mm(
     let x = layer_mm / penetration_mm;
     let sum = -(-layers * x).exp_m1() / x.exp_m1();
     depth_mm(dose_mj_cm2 * sum, penetration_mm, critical_mj_cm2)
-}
-
-/// How far a cured edge lies outside the pixel's edge, mm, when the light's edge is blurred with
-/// standard deviation `blur_mm`: x = σ√2·erfc⁻¹(2Ec/E) (derived). Negative (the edge draws back)
-/// below twice the critical dose, −∞ below the critical dose. Scatter, heat and diffusion come on
-/// top: 0.1–0.4 mm are seen on first layers (common practice).
-pub fn edge_growth_mm(dose_mj_cm2: f64, critical_mj_cm2: f64, blur_mm: f64) -> f64 {
-    blur_mm * std::f64::consts::SQRT_2 * erfc_inv(2.0 * critical_mj_cm2 / dose_mj_cm2)
-}
-
-/// Inverse of the complementary error function on 0..2; ±∞ at and beyond the ends.
-fn erfc_inv(y: f64) -> f64 {
-    if y <= 0.0 {
-        return f64::INFINITY;
-    }
-    if y >= 2.0 {
-        return f64::NEG_INFINITY;
-    }
-    if y > 1.0 {
-        return -erfc_inv(2.0 - y);
-    }
-    // Newton on ln erfc, which is concave: from 0 every step but the last falls short, so it
-    // climbs to the root for any y.
-    let mut x = 0.0_f64;
-    for _ in 0..60 {
-        let e = libm::erfc(x);
-        let slope = -2.0 / std::f64::consts::PI.sqrt() * (-x * x).exp() / e;
-        let step = (e / y).ln() / slope;
-        x -= step;
-        if step.abs() <= 1e-14 * x.abs() {
-            break;
-        }
-    }
-    x
 }

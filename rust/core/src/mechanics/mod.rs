@@ -12,7 +12,7 @@ pub mod bar;
 pub mod cure;
 pub mod flow;
 pub mod frame;
-
+pub mod light;
 pub mod optics;
 pub mod peel;
 pub mod sag;
