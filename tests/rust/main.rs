@@ -45,4 +45,5 @@ mod structure_known;
 mod support;
 mod support_data;
 mod support_known;
+mod support_vents;
 mod vent;

@@ -273,6 +273,12 @@ codes! {
         remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \
             drains.",
     }
+    Rim "rim" {
+        severity: "note",
+        meaning: "Tips stand on the rim of a vent.",
+        cause: "What begins there could be held nowhere else.",
+        remedy: "Sand the rim before the stopper goes in, or turn the part.",
+    }
     Sag "sag" {
         severity: "fault",
         meaning: "A flat or bridge bends towards the film as it is peeled.",

@@ -18,7 +18,7 @@ use crate::finding::Report;
 use crate::layers::{Grid, Layers, Scan, Survey};
 use crate::mechanics::bar;
 use crate::mechanics::peel::{Model, Pull};
-use crate::mesh::Vector;
+use crate::mesh::{Point, Vector};
 use crate::part::{Member, Part, Role, Supports};
 use crate::setup::Setup;
 use crate::structure::{self, Body, Load};
@@ -80,9 +80,12 @@ impl Building {
             }
             _ => Layers { grid, first: 0, layers: Vec::new() },
         };
+        let probe = Probe::new(part);
         let ways = |clear_mm: f64, from: f64, to: f64| {
             let ctx = ctx.stage("ways", from, to);
-            Ways::new(&layers, plan.top_mm(), clear_mm, options.column_deg, &ctx)
+            let barred = probe.mouths.barred(&layers, clear_mm);
+            let layers = barred.as_ref().unwrap_or(&layers);
+            Ways::new(layers, plan.top_mm(), clear_mm, options.column_deg, &ctx)
         };
         let thin = ways(options.clear_mm(), 0.4, 0.7)?;
         let thick = ways(options.trunk_clear_mm(), 0.7, 1.0)?;
@@ -92,7 +95,6 @@ impl Building {
         let first = layers.grid.layer_at(plan.top_mm() + 1e-6);
         let stands = |layer: u32| layer == 0 || (!raft.layers.is_empty() && layer <= first);
         let grounded = survey.regions.iter().map(|r| stands(r.layer)).collect();
-        let probe = Probe::new(part);
         let pockets = survey.pockets().any(|c| c.volume_mm3 >= noise);
         let enclosed = Enclosed::of(part, &grid, pockets, &ctx.job)?;
         Ok(Building {
@@ -145,7 +147,8 @@ impl Building {
         let mut sweep = Sweep::new(&sites, self.options.reach(&ctx.setup));
         sweep.run(&self.survey, &self.raft, &ctx.stage("needs", 0.0, 0.3))?;
         let (mut found, shared, unmet) = (sweep.tips, sweep.shared, sweep.unmet);
-        let pool = Pool::new(&self.layers, &self.survey, POOL_MM);
+        let rim_free = |p: &Point| !self.probe.mouths.touch(p, self.options.tip_mm / 2.0);
+        let pool = Pool::new(&self.layers, &self.survey, POOL_MM, rim_free);
         let mut judge = Judge::default();
         let mut round = 0;
         loop {
@@ -223,6 +226,7 @@ impl Building {
             proof: &outcome.proof,
             bond_use: outcome.bond_use,
             judge,
+            mouths: &self.probe.mouths,
         };
         told.tell(report, &outcome.supports, &outcome.base);
     }

@@ -8,6 +8,7 @@ use crate::error::Result;
 use crate::layers::{Layer, Layers, Survey};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, tips};
+use crate::mesh::Point;
 use crate::structure::{Load, Section, fronts};
 use std::collections::BTreeMap;
 
@@ -262,8 +263,13 @@ pub(super) struct Pool {
 }
 
 impl Pool {
-    /// Gathers what has nothing under it, every `step_mm` in both directions.
-    pub(super) fn new(layers: &Layers, survey: &Survey, step_mm: f64) -> Pool {
+    /// Gathers usable places with nothing under them, every `step_mm` in both directions.
+    pub(super) fn new(
+        layers: &Layers,
+        survey: &Survey,
+        step_mm: f64,
+        usable: impl Fn(&Point) -> bool,
+    ) -> Pool {
         let grid = &layers.grid;
         let step = (step_mm / grid.pitch_mm).round().max(1.0) as u32;
         let mut regions = Lookup::new(layers, survey);
@@ -281,6 +287,9 @@ impl Pool {
                         }
                         let Some(r) = regions.region(k, pixel) else { continue };
                         let p = grid.pixel(column, row, k);
+                        if !usable(&p) {
+                            continue;
+                        }
                         pool.by_region.entry(r).or_default().push(pool.places.len());
                         pool.places.push((pixel, k));
                         pool.xy.push([p.x, p.y]);

@@ -12,6 +12,7 @@ mod enclosed;
 mod geometry;
 mod judge;
 mod loads;
+mod mouths;
 mod needs;
 mod probe;
 mod proof;

@@ -149,7 +149,7 @@ impl<'a> Sweep<'a> {
         let mut samples = Samples::new(piece, self.reach.tip, grid);
         let mut held = false;
         // A single tip may do; the middle is the lowest place and the best balanced.
-        if let Some(pixel) = first
+        if let Some(pixel) = first.filter(|&p| !self.at_mouth(p, k))
             && samples.points.len() == samples.around(pixel).len()
             && let Ok(site) = self.sites.on_base(pixel, k)
         {
@@ -178,12 +178,20 @@ impl<'a> Sweep<'a> {
         }
     }
 
-    /// The first place that takes a tip: on the base, else on the part.
+    /// Whether a tip there would touch the rim of a vent.
+    fn at_mouth(&self, pixel: Pixel, k: u32) -> bool {
+        let place = self.sites.layers.grid.pixel(pixel.column, pixel.row, k);
+        self.sites.probe.mouths.touch(&place, self.sites.options.tip_mm / 2.0)
+    }
+
+    /// The first place that takes a tip: on the base, else on the part; the rim of a vent last.
     fn pick(
         &self,
-        places: impl Iterator<Item = Pixel> + Clone,
+        places: impl Iterator<Item = Pixel>,
         k: u32,
     ) -> std::result::Result<Site, Refusal> {
+        let (rim, free): (Vec<Pixel>, Vec<Pixel>) = places.partition(|&p| self.at_mouth(p, k));
+        let places = free.into_iter().chain(rim);
         let mut why = Refusal::KeepClean;
         for pixel in places.clone() {
             match self.sites.on_base(pixel, k) {
@@ -247,7 +255,7 @@ pub(super) fn shared(
 }
 
 /// The disc around a pixel's centre.
-fn disc(pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
+pub(super) fn disc(pixel: Pixel, radius_mm: f64, grid: &Grid) -> Layer {
     let r = radius_mm / grid.pitch_mm;
     let n = r.max(0.0).floor() as u32;
     let rows = pixel.row.saturating_sub(n)..(pixel.row + n + 1).min(grid.rows);

@@ -1,5 +1,6 @@
 //! Asks the part's surface: what lies above a point, and how near a bar passes.
 
+use super::mouths::Mouths;
 use crate::mesh::{Point, Vector};
 use crate::part::{Part, Role};
 use parry3d_f64::math::{Pose as ParryPose, Real, Vector as ParryVector};
@@ -12,6 +13,7 @@ pub(super) struct Probe {
     tree: Bvh,
     facets: Vec<Triangle>,
     body: usize,
+    pub(super) mouths: Mouths,
 }
 
 /// Where a vertical line meets the surface.
@@ -37,7 +39,7 @@ impl Probe {
         }
         let boxes = facets.iter().map(Triangle::local_aabb).enumerate();
         let tree = Bvh::from_iter(BvhBuildStrategy::Binned, boxes);
-        Probe { tree, facets, body: part.body.triangles().len() }
+        Probe { tree, facets, body: part.body.triangles().len(), mouths: Mouths::of(part) }
     }
 
     /// The first facet met from `from` straight up (`up` = 1) or down (−1) within `reach` mm.
@@ -101,8 +103,11 @@ impl Probe {
         })
     }
 
-    /// Whether no facet comes nearer than `radius` to the segment.
+    /// Whether no facet comes nearer than `radius` to the segment, and no mouth of a vent is crossed.
     pub(super) fn clear(&self, a: &Point, b: &Point, radius: f64) -> bool {
+        if self.mouths.crossed(a, b) {
+            return false;
+        }
         let segment = Segment::new(parry(a), parry(b));
         let dir = b - a;
         // The box grown by the radius against the segment, by slabs.

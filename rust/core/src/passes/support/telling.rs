@@ -3,6 +3,7 @@
 use super::Support;
 use super::judge::{Judge, Loose};
 use super::loads::Verdict;
+use super::mouths::Mouths;
 use super::needs::Unmet;
 use super::proof::{Proof, TOLERATED};
 use super::tips::Refusal;
@@ -27,6 +28,7 @@ pub(super) struct Told<'a> {
     pub(super) proof: &'a Proof,
     pub(super) bond_use: f64,
     pub(super) judge: &'a Judge,
+    pub(super) mouths: &'a Mouths,
 }
 
 impl Told<'_> {
@@ -36,6 +38,14 @@ impl Told<'_> {
         self.unmet(&floating, report);
         self.loose(&floating, report);
         self.frame(report);
+        let on_rims: Vec<&Tip> =
+            s.tips.iter().filter(|t| self.mouths.touch(&t.contact, t.diameter_mm / 2.0)).collect();
+        if let Some(first) = on_rims.first() {
+            let message = format!("tips on the rims of vents: {}", on_rims.len());
+            let note = self.finding("rim", Severity::Note, message).at(first.contact);
+            let remedy = "sand the rim before the stopper goes in, or turn the part";
+            report.findings.push(note.measured(on_rims.len() as f64, 0.0, "").remedy(remedy));
+        }
         if let Some(first) = s.landings.first() {
             let message = format!("columns that stand on the part itself: {}", s.landings.len());
             let note = self.finding("support_on_part", Severity::Note, message);
