@@ -5,6 +5,7 @@
 #   make bench   ratios against general-purpose peers, measured in the same run; the share of
 #                every mode in a check; the memory that a large plate takes
 #   make dev     the package in .venv, quick to build, for trying things out
+#   make docs    the site, in out/site; open out/site/docs/index.html
 #   make reference   writes the pages of docs/reference anew from what the code declares
 
 PYTHON ?= python3
@@ -18,7 +19,7 @@ export PROPTEST_RNG_SEED ?= 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
 
-.PHONY: test lint test-rust test-python demo bench dev release reference clean
+.PHONY: test lint test-rust test-python demo bench dev release reference docs clean
 
 test: lint test-rust test-python
 
@@ -59,6 +60,11 @@ test-python: dev
 
 reference:
 	WRITE_REFERENCE=1 cargo test --workspace --test all -- reference::
+
+# Runs the notebooks; a warning, such as a link that leads nowhere, fails it.
+docs: dev
+	$(PIP) --group docs
+	$(BIN)/sphinx-build -q -W --keep-going -c docs . out/site
 
 demo: release
 	$(BIN)/python -m vatwright.demo out/demo

@@ -1,14 +1,18 @@
 """The blocks of the pages run as printed, and their words are those of the package."""
 
+import dataclasses
 import re
+import runpy
 from pathlib import Path
 
 import pytest
 from pages import blocks, run
 
 import vatwright as vw
+from vatwright.options import Options
 
 DOCS = Path(__file__).parents[2] / "docs"
+PAGES = [*DOCS.parent.glob("*.md"), *sorted(DOCS.rglob("*.md"))]
 # A block with one of these builds or installs the project, or needs a toolchain.
 BUILDS = ("make ", "pip ", "cargo ")
 
@@ -29,14 +33,25 @@ def test_the_blocks_of_a_page_run_in_their_order(page: str, tmp_path: Path) -> N
         assert {"plate 1.3mf", "plate 1.stl", "index.html"} <= made
 
 
-def options() -> set[str]:
-    """Every option as messages name it: section.option."""
-    sections = {
-        table: getattr(vw.Setup(), table) for table in ("machine", "resin", "exposure", "limits")
-    }
-    passes = (vw.Orient, vw.Hollow, vw.Vent, vw.Raft, vw.Support, vw.Pack, vw.Estimate, vw.Repair)
-    sections |= {kind.__name__.lower(): kind() for kind in passes}
-    return {f"{name}.{option}" for name, record in sections.items() for option in record.to_dict()}
+OPTIONS = runpy.run_path(str(DOCS / "options.py"))
+ROWS = [row for row in OPTIONS["tables"]() if row.startswith("| `")]
+NAMES = {row.split("`")[1] for row in ROWS}
+
+
+def test_the_page_of_options_has_all_that_the_command_sets_with_a_meaning() -> None:
+    setup = {f.name for f in dataclasses.fields(Options)}  # The records that the command holds.
+    assert setup == {"recipe", "setup", "pack", "estimate", "reading", "mending"}
+    sections = {*vw.Setup().to_dict(), *(step.name for step in vw.Recipe().passes)}
+    sections = sections - {"name", "check"} | {"pack", "estimate", "read", "repair"}
+    assert {name.split(".")[0] for name in NAMES} == sections
+    for row in ROWS:
+        assert row.split(" | ")[3].endswith("."), row
+    command = Options(vw.Recipe(), vw.Setup())
+    for section in sections:
+        # The message names what is near; a name next to each option finds all there are.
+        for name in OPTIONS["values"](OPTIONS["SECTIONS"][section]):
+            with pytest.raises(vw.ConfigError, match=f"is .*{name}"):
+                command.set([f"{section}.{name}_=1"])
 
 
 def test_troubleshooting_names_what_there_is_and_every_finding() -> None:
@@ -50,9 +65,27 @@ def test_troubleshooting_names_what_there_is_and_every_finding() -> None:
         assert not seen, row
         assert codes and measure and change, row
         assert set(codes) <= set(vw.codes.FINDINGS), row
-        assert {*measure, *change} <= options(), row
+        assert {*measure, *change} <= NAMES, row
         # What is measured is a number of the setup, whose page says how.
         page = (DOCS / "mechanics" / "constants.md").read_text()
         assert all(f"`{name}`" in page for name in measure), row
         told |= set(codes)
     assert told == set(vw.codes.FINDINGS)
+
+
+def anchors(page: Path) -> set[str]:
+    """The anchors of a page's headings, as sites that show Markdown make them."""
+    heads = re.findall(r"^#+ (.+)$", page.read_text(), re.M)
+    return {re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(DOCS.parent)))
+def test_no_link_of_a_page_leads_nowhere(page: Path) -> None:
+    text = re.sub(r"```.*?```", "", page.read_text(), flags=re.DOTALL)
+    for link in re.findall(r"\]\(([^)\s]+)\)", text):
+        if re.match(r"[a-z]+:", link):
+            continue
+        name, _, anchor = link.partition("#")
+        goal = page.parent / name if name else page
+        assert goal.exists(), link
+        assert not anchor or anchor in anchors(goal), link
