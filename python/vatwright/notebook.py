@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from vatwright import page
+from vatwright.markup import data_uri
 from vatwright.report import ORDER, combined, every
 from vatwright.words import SEVERITY, amount, duration, html
 
@@ -151,7 +151,7 @@ def setup(setup: Setup) -> str:
 
 
 def _image(png: bytes, name: str) -> str:
-    return f'<img alt="{html(name)}" src="{page.data_uri(png)}" style="max-height:260px">'
+    return f'<img alt="{html(name)}" src="{data_uri(png)}" style="max-height:260px">'
 
 
 def _curve(values: object) -> str:

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from vatwright._core import CAUTIONS, VERSION, Finding, Report
-from vatwright.report import ORDER, combined, costs, standing, template
-from vatwright.words import SEVERITY, amount, duration, html
+from vatwright._core import CAUTIONS, Finding, Report
+from vatwright.markup import bdi, data_uri, document, facts, plural, said, tag, url
+from vatwright.report import ORDER, by_part, combined, costs, standing
+from vatwright.words import amount, duration, html
 
-__all__ = ["data_uri", "to_html"]
-
-MARKS = {"fault": "✖", "warning": "▲", "note": "●"}
-"""Signs before severities, so that colour is not all that tells them apart."""
+__all__ = ["to_html"]
 
 
 def to_html(
@@ -29,6 +26,7 @@ def to_html(
     plans: Mapping[str, str] | None = None,
     looks: Mapping[str, bytes] | None = None,
     files: Sequence[str] = (),
+    pages: Mapping[str, str] | None = None,
 ) -> str:
     """The report of a run as its morning page.
 
@@ -38,41 +36,26 @@ def to_html(
         plans: the plates from above as SVG, by name.
         looks: pictures of the parts as PNG, by name.
         files: endings of the files that lie beside the page for each plate.
+        pages: the files of the parts' own pages, by name of the part.
     """
-    run = _Run(report, plans or {}, looks or {}, files)
-    style, script = template("page.css"), template("page.js")
-    allowed = b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; script-src 'sha256-{allowed}'; style-src 'unsafe-inline'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
+    run = _Run(report, plans or {}, looks or {}, files, pages or {})
+    head = (
+        f'<a class="skip" href="#first">To what to do first</a><h1>{html(title)}</h1>'
+        f'{run.summary()}<nav aria-label="On this page"><ul>{run.contents()}</ul></nav>'
     )
-    body = "".join((run.first(), run.plates(), run.parts(), _cautions()))
-    return (
-        f'<!doctype html>\n<html lang="en" data-run="{run.digest}"><head><meta charset="utf-8">'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{html(title)}</title><style>{style}</style></head><body>"
-        f'<header><a class="skip" href="#first">To what to do first</a><h1>{html(title)}</h1>'
-        f'{run.summary()}<nav aria-label="On this page"><ul>{run.contents()}</ul></nav></header>'
-        f"<main>{body}</main><footer><p class='soft small'>vatwright {html(VERSION)}. Times follow "
-        "from the layers and the setup; losses, washing and curing are common practice. "
-        '<a class="files" href="report.html">Everything that was measured</a></p></footer>'
-        f"<script>{script}</script></body></html>\n"
+    foot = (
+        "Times follow from the layers and the setup; losses, washing and curing are common "
+        'practice. <a class="files" href="report.html">Everything that was measured</a>'
     )
-
-
-def data_uri(png: bytes) -> str:
-    """A picture as it stands within a page."""
-    return f"data:image/png;base64,{b64encode(png).decode()}"
-
-
-def _bdi(text: str) -> str:
-    """A name, of whatever direction of writing."""
-    return f"<bdi>{html(text)}</bdi>"
-
-
-def _plural(n: int, word: str) -> str:
-    return f"{n} {word}{'' if n == 1 else 's'}"
+    return document(
+        title,
+        head,
+        "".join((run.first(), run.plates(), run.parts(), _cautions())),
+        foot,
+        styles=("page.css",),
+        script="page.js",
+        run=run.digest,
+    )
 
 
 class _Run:
@@ -84,15 +67,12 @@ class _Run:
         plans: Mapping[str, str],
         looks: Mapping[str, bytes],
         files: Sequence[str],
+        pages: Mapping[str, str],
     ) -> None:
-        self.plans, self.looks, self.files = plans, looks, files
+        self.plans, self.looks, self.files, self.pages = plans, looks, files, pages
         self.sources = list(report.sources)
         self.costs = costs(report)
-        self.findings: dict[str, list[Finding]] = {}
-        for finding in report.all_findings():
-            self.findings.setdefault(finding.part, []).append(finding)
-        for name, found in self.findings.items():
-            self.findings[name] = combined(found)
+        self.findings = {name: combined(found) for name, found in by_part(report).items()}
         # Where each part stands and what its sheet says; on several plates, the first sheet.
         self.places = {
             name: there
@@ -124,7 +104,7 @@ class _Run:
         hours = sum(cost["time_s"] for cost in self.costs)
         resin = sum(cost["resin_total_ml"] for cost in self.costs)
         count = sum(len(cost["placed"]) for cost in self.costs)
-        facts = [_plural(len(self.costs), "plate"), _plural(count, "part")]
+        facts = [plural(len(self.costs), "plate"), plural(count, "part")]
         if self.costs:
             facts += [f"{duration(hours)} of printing", f"{amount(resin)} ml of resin"]
         return f"<p class='soft'>{' · '.join(facts)}</p>"
@@ -144,15 +124,15 @@ class _Run:
                 fate = "has no part" if source["fate"] == "failed" else "is on no plate"
                 why, remedy = html(source["message"]), html(source["remedy"])
                 lines.append(
-                    f"<li>{_tag('fault', source['fate'])} {_bdi(source['path'])} {fate}: {why}"
+                    f"<li>{tag('fault', source['fate'])} {bdi(source['path'])} {fate}: {why}"
                     f"{f'<br><b>Do:</b> {remedy}' if remedy else ''}</li>"
                 )
         for f in self._grave("fault"):
-            name = _bdi(f.part)
+            name = bdi(f.part)
             if f.part in self.ids:
                 name = f'<a href="#{self.ids[f.part]}">{name}</a> ({self._where(f.part)})'
             lines.append(
-                f"<li>{_tag('fault')} {name}: {html(f.message)}"
+                f"<li>{tag('fault')} {name}: {html(f.message)}"
                 f"{f'<br><b>Do:</b> {html(f.remedy)}' if f.remedy else ''}</li>"
             )
         warned = len({f.part for f in self._grave("warning")})
@@ -161,7 +141,7 @@ class _Run:
         else:
             said = '<p class="good"><b>✔ Every file is on a plate and nothing will fail.</b></p>'
         if warned:
-            there = f'<a href="#parts">{_plural(warned, "part")} may fail</a>'
+            there = f'<a href="#parts">{plural(warned, "part")} may fail</a>'
             said += f"<p>{there}: look there first.</p>"
         return (
             '<section id="first" class="first" aria-labelledby="first-h">'
@@ -179,7 +159,7 @@ class _Run:
         out = []
         for n, (printer, members) in enumerate(groups.items()):
             cards = "".join(self._plate(i) for i in members)
-            heading = f"<h3>Machine: {_bdi(printer)}</h3>" if printer else ""
+            heading = f"<h3>Machine: {bdi(printer)}</h3>" if printer else ""
             out.append(
                 f'<div class="machines-of">{heading}<div class="start" hidden>'
                 f'<div><label for="begin-{n}">Start of the first plate</label>'
@@ -197,7 +177,7 @@ class _Run:
         cost = self.costs[i]
         name, placed = cost["plate"], cost["placed"]
         total = cost["time_s"]
-        facts = _facts(
+        numbers = facts(
             ("Time", duration(total)),
             ("Layers", str(cost["layers"])),
             ("Resin", f"{amount(cost['resin_total_ml'])} ml"),
@@ -224,27 +204,27 @@ class _Run:
             for at, _, word in events
         )
         names = "".join(
-            f'<li><a href="#{self.ids[on["part"]]}">{_bdi(on["part"])}</a> '
+            f'<li><a href="#{self.ids[on["part"]]}">{bdi(on["part"])}</a> '
             f"<span class='soft'>{on['height_mm']:.0f} mm</span></li>"
             for on in placed
         )
-        links = " · ".join(f'<a href="{_url(name)}.{e}">{e.upper()}</a>' for e in self.files)
+        links = " · ".join(f'<a href="{url(name)}.{e}">{e.upper()}</a>' for e in self.files)
         links = f'<p class="files small">Files: {links}</p>' if links else ""
         plan = self.plans.get(name, "")
         told = f"{name} from above, its parts numbered as in the list"
         plan = plan.replace("<svg ", f'<svg role="img" aria-label="{html(told)}" ', 1)
         about = "".join(
-            f"<li>{_tag(f.severity)} {html(f.message)}</li>" for f in self.findings.get(name, [])
+            f"<li>{tag(f.severity)} {html(f.message)}</li>" for f in self.findings.get(name, [])
         )
         return (
             f'<article class="card plate" data-time="{total:.0f}" '
             f'data-change="{cost["change_over_s"]:.0f}">'
-            f'<h3>{_bdi(name)}<span class="machine soft"></span></h3>{facts}'
+            f'<h3>{bdi(name)}<span class="machine soft"></span></h3>{numbers}'
             f'<div class="line" aria-hidden="true">{ticks}</div>'
             f'<div class="two"><figure>{plan}</figure><div><ol class="when">{lines}</ol>'
             f"{f'<ul>{about}</ul>' if about else ''}{links}</div></div>"
             f"<details{' open' if len(placed) <= 12 else ''}><summary>"
-            f"{_plural(len(placed), 'part')} by number</summary>"
+            f"{plural(len(placed), 'part')} by number</summary>"
             f'<ol class="names">{names}</ol></details></article>'
         )
 
@@ -262,17 +242,21 @@ class _Run:
         grave = [f for f in found if f.severity != "note"]
         if grave:
             f = grave[0]
-            verdict = f"<p>{_tag(f.severity)} {html(f.message)}</p>"
+            verdict = f"<p>{tag(f.severity)} {html(f.message)}</p>"
             if f.remedy:
                 verdict += f"<p><b>Do:</b> {html(f.remedy)}</p>"
         else:
             verdict = '<p class="good"><b>✔ Nothing speaks against it.</b></p>'
         rest = found[1:] if grave else found
-        more = "".join(f"<li>{_said(f)}</li>" for f in rest)
+        more = "".join(f"<li>{said(f)}</li>" for f in rest)
         if more:
-            count = _plural(len(rest), "more finding" if grave else "note")
+            count = plural(len(rest), "more finding" if grave else "note")
             more = f"<details><summary>{count}</summary><ul>{more}</ul></details>"
         where = self._where(name)
+        own = ""
+        if name in self.pages:
+            to = url(self.pages[name])
+            own = f'<p class="files"><a href="{to}">Four sides and every layer</a></p>'
         look = ""
         if name in self.looks:
             told = html(f"{name} as it stands on the plate")
@@ -281,7 +265,7 @@ class _Run:
             )
         return (
             f'<article class="card part" id="{self.ids[name]}">{look or "<span></span>"}<div>'
-            f"<h3>{_bdi(name)}</h3><p class='soft small'>{where}</p>{verdict}</div>"
+            f"<h3>{bdi(name)}</h3><p class='soft small'>{where}</p>{verdict}{own}</div>"
             f"<div class='fold'>{more}{self._sheet(name)}</div></article>"
         )
 
@@ -291,26 +275,26 @@ class _Run:
         for at in self.places.get(name, ()):
             numbers.setdefault(at.plate, []).append(at.number)
         return "; ".join(
-            f"{_bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()
+            f"{bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()
         )
 
     def _sheet(self, name: str) -> str:
         sheet = self.sheets.get(name)
         if sheet is None:
             return ""
-        facts = [("Mass", f"{amount(sheet['mass_g'])} g"), ("Wash", duration(sheet["wash_s"]))]
+        pairs = [("Mass", f"{amount(sheet['mass_g'])} g"), ("Wash", duration(sheet["wash_s"]))]
         if sheet["cavities"]:
             drain = sheet["drain_s"]
-            facts.append(("Drain", "not known" if drain is None else duration(drain)))
-            facts.append(("Resin left inside", f"{sheet['retained_ml']:.2f} ml"))
+            pairs.append(("Drain", "not known" if drain is None else duration(drain)))
+            pairs.append(("Resin left inside", f"{sheet['retained_ml']:.2f} ml"))
         steps = "".join(
             f'<li><label for="{self.ids[name]}-{i}"><input type="checkbox" '
             f'id="{self.ids[name]}-{i}"><span>{html(step)}</span></label></li>'
             for i, step in enumerate(sheet["steps"], 1)
         )
         return (
-            f"<details><summary>After the print: {_plural(len(sheet['steps']), 'step')}</summary>"
-            f'{_facts(*facts)}<ul class="sheet">{steps}</ul></details>'
+            f"<details><summary>After the print: {plural(len(sheet['steps']), 'step')}</summary>"
+            f'{facts(*pairs)}<ul class="sheet">{steps}</ul></details>'
         )
 
 
@@ -320,27 +304,6 @@ def _excess(finding: Finding) -> float:
     if not value or not limit or value < 0 or limit < 0:
         return 0.0
     return max(value / limit, limit / value)
-
-
-def _tag(severity: str, word: str = "") -> str:
-    word = word or SEVERITY[severity]
-    return f'<span class="tag {severity}">{MARKS[severity]} {word}:</span>'
-
-
-def _said(f: Finding) -> str:
-    """A finding with what to do about it."""
-    return f"{_tag(f.severity)} {html(f.message)}{f' → {html(f.remedy)}' if f.remedy else ''}"
-
-
-def _facts(*pairs: tuple[str, str]) -> str:
-    rows = "".join(f"<div><dt>{k}</dt><dd>{v}</dd></div>" for k, v in pairs)
-    return f'<dl class="facts">{rows}</dl>'
-
-
-def _url(name: str) -> str:
-    from urllib.parse import quote
-
-    return html(quote(name))
 
 
 def _cautions() -> str:

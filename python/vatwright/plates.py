@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from vatwright import disk, page, tables, types
+from vatwright import disk, page, part_page, tables, types
 from vatwright import report as reports
-from vatwright._core import Done, Estimate, Pack, Plate, Recipe, Report, Setup
+from vatwright._core import Done, Estimate, Pack, Part, Plate, Recipe, Report, Setup
 from vatwright.batch import Batch, batch
 from vatwright.keep import Outcome
 from vatwright.output import Output
@@ -134,7 +134,8 @@ def save(
     """Writes every plate as 3MF, STL and picture, and the pages that tell of them.
 
     Those are index.html (what to do), report.html (everything that was found and measured),
-    report.json, and the tables plates, parts and findings as CSV in ``tables``.
+    report.json, the tables plates, parts and findings as CSV in ``tables``, and in ``pages`` a
+    page of each part.
 
     Plates and reports of an earlier run move to ``superseded`` in the folder, but for those that
     come out the same.
@@ -154,7 +155,8 @@ def save(
         OSError: a file cannot be written; the folder is then as it was.
     """
     with Output.held(folder) as output, output.replacing("plates") as made:
-        estimates, plans, looks, drawings = [], {}, {}, []
+        estimates, plans, drawings = [], {}, []
+        parts: dict[str, Part] = {}
         for plate in packed.value:
             estimates.append((estimate or Estimate()).apply(plate, setup).report)
             plans[plate.name] = plate.picture_svg(legend=False)
@@ -162,9 +164,7 @@ def save(
             for ending in ENDINGS:
                 plate.save(made / f"{plate.name}.{ending}")
             disk.write_whole(made / f"{plate.name}.svg", drawings[-1])
-            for on in plate.placed:
-                if on.part.name not in looks:
-                    looks[on.part.name] = on.part.picture(size_px=LOOK_PX)
+            parts |= {on.part.name: on.part for on in plate.placed}
         inner = [*before, packed.report, *estimates]
         report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
         reports.save(report, made / "report.json")
@@ -173,6 +173,29 @@ def save(
             disk.write_whole(made / "tables" / f"{kind}.csv", tables.to_csv(report, kind))
         told = reports.to_html([report], title="Plates", pictures=drawings)
         disk.write_whole(made / "report.html", told)
-        first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS)
+        looks = {name: part.picture(size_px=LOOK_PX) for name, part in parts.items()}
+        pages = _part_pages(report, parts, setup, made)
+        first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS, pages=pages)
         disk.write_whole(made / "index.html", first)
     return report
+
+
+def _part_pages(
+    report: Report, parts: Mapping[str, Part], setup: Setup, made: Path
+) -> dict[str, str]:
+    """Writes a page of each part; returns their paths from the index by name of the part."""
+    found, on = reports.by_part(report), reports.plates_of(report)
+    checked = {r.part: r.numbers for r in reports.every(report) if r.pass_ == "check"}
+    (made / "pages").mkdir()
+    paths = {}
+    for name, file in zip(parts, disk.unique_names(parts), strict=True):
+        told = part_page.to_html(
+            parts[name],
+            setup,
+            findings=found.get(name, ()),
+            checked=checked.get(name),
+            where=", ".join(on[name]),
+        )
+        paths[name] = f"pages/{file}.html"
+        disk.write_whole(made / paths[name], told)
+    return paths

@@ -22,6 +22,7 @@ __all__ = [
     "ORDER",
     "PLATE_HEAD",
     "Standing",
+    "by_part",
     "combined",
     "costs",
     "drawing_uri",
@@ -238,6 +239,14 @@ def plates_of(report: Report) -> dict[str, list[str]]:
     """Names of the plates that each part or plate named in findings is about, each once."""
     found = standing(report)
     return {name: list(dict.fromkeys(at.plate for at in on)) for name, on in found.items()}
+
+
+def by_part(report: Report) -> dict[str, list[Finding]]:
+    """All findings by the part or plate that they are about."""
+    found: dict[str, list[Finding]] = {}
+    for finding in report.all_findings():
+        found.setdefault(finding.part, []).append(finding)
+    return found
 
 
 def _lost(report: Report) -> str:

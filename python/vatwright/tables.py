@@ -177,7 +177,7 @@ def _parts(report: Report) -> Iterator[PartRow]:
     sheets = {s["part"]: s for cost in reversed(costs) for s in cost["sheets"]}
     heights = {on["part"]: on["height_mm"] for cost in costs for on in cost["placed"]}
     sources = {source["name"]: source for source in report.sources}
-    found = _by_name(report)
+    found = reports.by_part(report)
     for name in dict.fromkeys([*heights, *sources]):
         sheet, source, on = sheets.get(name, {}), sources.get(name), standing.get(name, [])
         yield PartRow(
@@ -199,7 +199,7 @@ def _parts(report: Report) -> Iterator[PartRow]:
 
 
 def _plates(report: Report) -> Iterator[PlateRow]:
-    found = _by_name(report)
+    found = reports.by_part(report)
     for cost in reports.costs(report):
         names = dict.fromkeys([cost["plate"], *(on["part"] for on in cost["placed"])])
         yield PlateRow(
@@ -227,13 +227,6 @@ KINDS: Mapping[str, tuple[type[_Row], Callable[[Report], Iterator[_Row]]]] = {
     "findings": (FindingRow, _findings),
 }
 """The tables there are, by name."""
-
-
-def _by_name(report: Report) -> dict[str, list[Finding]]:
-    names: dict[str, list[Finding]] = {}
-    for finding in report.all_findings():
-        names.setdefault(finding.part, []).append(finding)
-    return names
 
 
 def _counts(found: Iterable[Finding]) -> dict[str, int]:

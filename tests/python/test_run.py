@@ -108,7 +108,9 @@ def test_plates_of_an_earlier_run_are_not_left_to_be_printed(tmp_path: Path, rec
     assert (aside / "table.csv").exists()
     manifest = json.loads((out / "manifest.json").read_text())["files"]
     assert set(manifest["plates"]) | set(manifest["tables"]) == {
-        p.relative_to(out).as_posix() for p in [*out.glob("[!.m]*.*"), *out.glob("tables/*")]
+        p.relative_to(out).as_posix()
+        for pattern in ("[!.m]*.*", "tables/*", "pages/*")
+        for p in out.glob(pattern)
     }
     assert prepare(paths[:2], out, recipe) == 0
     assert (out / "superseded" / "2" / "report.json").exists()
