@@ -303,7 +303,7 @@ def _strength(checked: Mapping[str, float]) -> str:
     return (
         '<section aria-labelledby="strength-h"><h2 id="strength-h">Pull and reserve</h2>'
         f'<div class="card">{facts(*pulls)}<div class="wide"><table><tr><th>What bears it'
-        f"<th>Used, of what is allowed<th>Reserve<th>{rows}</table></div></div></section>"
+        f'<th>Used, of what is allowed<th colspan="2">Reserve{rows}</table></div></div></section>'
     )
 
 

@@ -76,7 +76,7 @@ def prepare(
 
     with Output.held(folder, progress):
         done = batch(paths, recipe, setup, out=folder, progress=share(0.0, 0.9), **options)
-        packed = (pack or Pack()).apply(done.parts(), setup, progress=share(0.9, 1.0))
+        packed = (pack or Pack()).apply(done.parts(), setup, progress=share(0.9, 0.95))
         report = save(
             packed,
             setup,
@@ -84,6 +84,7 @@ def prepare(
             before=done.reports(),
             outcomes=done.outcomes,
             estimate=estimate,
+            progress=share(0.95, 1.0),
         )
     return Run(done, packed.value, report)
 
@@ -130,6 +131,7 @@ def save(
     before: Sequence[Report] = (),
     outcomes: Sequence[Outcome] = (),
     estimate: Estimate | None = None,
+    progress: Progress | None = None,
 ) -> Report:
     """Writes every plate as 3MF, STL and picture, and the pages that tell of them.
 
@@ -147,6 +149,7 @@ def save(
         before: reports of the passes that made the parts.
         outcomes: what became of the files, so that the report names those on no plate too.
         estimate: what plates cost.
+        progress: called with what is going on and the share done.
 
     Returns:
         The report that was written; the last of its inner ones are the plates' estimates.
@@ -174,21 +177,27 @@ def save(
         told = reports.to_html([report], title="Plates", pictures=drawings)
         disk.write_whole(made / "report.html", told)
         looks = {name: part.picture(size_px=LOOK_PX) for name, part in parts.items()}
-        pages = _part_pages(report, parts, setup, made)
+        pages = _part_pages(report, parts, setup, made, progress)
         first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS, pages=pages)
         disk.write_whole(made / "index.html", first)
     return report
 
 
 def _part_pages(
-    report: Report, parts: Mapping[str, Part], setup: Setup, made: Path
+    report: Report,
+    parts: Mapping[str, Part],
+    setup: Setup,
+    made: Path,
+    progress: Progress | None,
 ) -> dict[str, str]:
     """Writes a page of each part; returns their paths from the index by name of the part."""
     found, on = reports.by_part(report), reports.plates_of(report)
     checked = {r.part: r.numbers for r in reports.every(report) if r.pass_ == "check"}
     (made / "pages").mkdir()
     paths = {}
-    for name, file in zip(parts, disk.unique_names(parts), strict=True):
+    for i, (name, file) in enumerate(zip(parts, disk.unique_names(parts), strict=True)):
+        if progress is not None:
+            progress(f"page of {name}", i / len(parts))
         told = part_page.to_html(
             parts[name],
             setup,

@@ -293,7 +293,7 @@ def _plates(estimates: Iterable[Report]) -> str:
 
 
 def _findings(findings: Sequence[Finding], plates: Mapping[str, Sequence[str]]) -> str:
-    heads = ("", "Part", "Plate", "Kind", "Layers", "Measure", "What, and what to do")
+    heads = ("How grave", "Part", "Plate", "Kind", "Layers", "Measure", "What, and what to do")
     head = "".join(f"<th>{h}" for h in heads)
     lines = "".join(
         f'<tr><td class="{row[0]}">{row[0]}'

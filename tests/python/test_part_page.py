@@ -6,6 +6,8 @@ import base64
 import json
 import re
 from collections.abc import Iterator
+from importlib import resources
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +94,24 @@ def test_the_index_leads_to_pages_and_does_not_bring_them(tmp_path: Path) -> Non
         assert not re.search("[\x00-\x08\x0b-\x1f\u202a-\u202e\u2066-\u2069]", told)
         policy = next(a for _, a in read.tags if a.get("http-equiv"))["content"]
         assert policy is not None and "default-src 'none'" in policy
+
+
+def test_pages_tell_how_far_they_are_and_can_be_stopped(tmp_path: Path) -> None:
+    names = ("crate", "trunk", "case")
+    told: list[tuple[str, float]] = []
+    crates(names, tmp_path, progress=lambda stage, share: told.append((stage, share)))
+    assert [stage for stage, _ in told] == [f"page of {name}" for name in names]
+    shares = [share for _, share in told]
+    assert shares == sorted(shares) and shares[0] >= 0 and shares[-1] < 1
+    before = {p.name: p.read_bytes() for p in tmp_path.glob("*.*")}
+
+    def stop(stage: str, share: float) -> None:
+        if share > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        crates(("lamp", "post", "arm"), tmp_path, progress=stop)
+    assert {p.name: p.read_bytes() for p in tmp_path.glob("*.*")} == before
 
 
 def test_findings_without_or_beyond_the_layers_do_no_harm() -> None:
@@ -186,6 +206,28 @@ def test_phone_dark_and_print(bowl: tuple[Path, vw.Report], browser: Tab) -> Non
     assert browser.run("getComputedStyle(document.querySelector('#layer')).display") == "none"
     assert browser.run("getComputedStyle(document.querySelector('#curves svg')).display") != "none"
     browser.call("Emulation.setEmulatedMedia", media="", features=[])
+
+
+@in_browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_checker_finds_nothing(
+    bowl: tuple[Path, vw.Report], browser: Tab, scheme: str
+) -> None:
+    """axe-core, which checks against WCAG 2.1; its script alone is used of the package."""
+    if find_spec("axe_core_python") is None:
+        pytest.skip("axe-core-python is not installed")
+    axe = resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+    browser.call(
+        "Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": scheme}]
+    )
+    for page in ("index.html", "report.html", "pages/dome.html"):
+        browser.open(bowl[0] / page)
+        browser.run(f"{axe};0")
+        found = browser.run(
+            "axe.run().then(r => r.violations.map(v => [v.id, v.nodes.map(n => n.html)]))"
+        )
+        assert found == [], page
+    browser.call("Emulation.setEmulatedMedia", features=[])
 
 
 @in_browser
