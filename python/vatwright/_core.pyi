@@ -611,6 +611,13 @@ class Plate:
     @property
     def bounds(self) -> _Bounds: ...
     def save(self, path: Path) -> None: ...
+    def inspect(
+        self,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> Report: ...
     def picture_svg(self, *, legend: bool = True) -> str: ...
     def picture(
         self,

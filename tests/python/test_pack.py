@@ -88,3 +88,21 @@ def test_layers_keep_the_gap_where_arms_pass_over() -> None:
             solid = [s for s in shapes if not s.is_empty]
             for a, b in combinations(solid, 2):
                 assert a.distance(b) >= GAP_MM - 1e-9
+
+
+def test_a_plate_is_looked_at_as_one() -> None:
+    box = vw.Part(vw.shapes.cuboid(8.0, 8.0, 6.0), name="box")
+
+    def plate(*at_mm: float) -> vw.Plate:
+        placed = [vw.Placed(box, x_mm=x, y_mm=10.0) for x in at_mm]
+        return vw.Plate("plate", placed, width_mm=130.0, depth_mm=80.0)
+
+    one, two = plate(10.0).inspect(), plate(10.0, 30.0).inspect()
+    assert two.part == "plate" and two.worst in (None, "note")
+    # Twice the section and the pull, and not a second more (common practice, no source).
+    for name in ("peak_section_mm2", "peak_peel_n"):
+        np.testing.assert_allclose(two.numbers[name], 2 * one.numbers[name], rtol=1e-9)
+    assert two.numbers["time_s"] == one.numbers["time_s"]
+    (beyond,) = [f for f in plate(127.0).inspect().findings if f.severity == "fault"]
+    assert beyond.code == "size" and beyond.value is not None
+    np.testing.assert_allclose(beyond.value, 1.0, atol=1e-9)

@@ -3,11 +3,14 @@
 use crate::mesh::{Corners, corners};
 use crate::part::{Part, roles};
 use crate::plain;
-use crate::run::{How, run_plain};
+use crate::report::Report;
+use crate::run::{How, run, run_plain};
+use crate::setup::{Setup, given};
 use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
+use vatwright::check::inspect_plate;
 use vatwright::picture::View;
 use vatwright::{Placed as CorePlaced, Plate as CorePlate};
 
@@ -136,6 +139,21 @@ impl Plate {
     /// as one node with one below it a role, glTF (.glb).
     fn save(&self, py: Python<'_>, path: PathBuf) -> PyResult<()> {
         run_plain(py, How::default(), |_| self.0.write(path))
+    }
+
+    /// Looks at the plate for every way to fail: each distinct part once, then what only the plate as
+    /// a whole can tell. Spring-back counts each part as alone on the machine's arm.
+    #[pyo3(signature = (setup = None, *, progress = None, threads = None))]
+    fn inspect(
+        &self,
+        py: Python<'_>,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Report> {
+        let how = How { progress, threads };
+        let checked = run(py, given(setup), how, |ctx| inspect_plate(&self.0, ctx))?;
+        Ok(Report(checked.into_report(&self.0.name)))
     }
 
     /// The plate from above as an SVG document: where each part lies and how high it is, with a

@@ -91,6 +91,14 @@ impl Checked {
     pub fn worst(&self) -> Option<Severity> {
         self.findings.iter().map(|f| f.severity).max()
     }
+
+    /// The findings and the profile's totals and peaks as a report on a part or plate of that name.
+    pub fn into_report(self, name: &str) -> Report {
+        let mut report = Report::new("check", name);
+        self.profile.summary(&mut report);
+        report.findings = self.findings;
+        report
+    }
 }
 
 /// Findings of one kind listed singly; beyond that they are only counted.
@@ -170,10 +178,7 @@ impl Pass<Part> for Check {
     }
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
-        let checked = inspect(&part, ctx)?;
-        let mut report = Report::new("check", &part.name);
-        report.findings = checked.findings;
-        checked.profile.summary(&mut report);
+        let report = inspect(&part, ctx)?.into_report(&part.name);
         Ok(Done { value: part, report })
     }
 }
