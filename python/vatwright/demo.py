@@ -29,7 +29,7 @@ def models() -> dict[str, dict[str, vw.Solid]]:
 
 def recipes() -> dict[str, vw.Recipe]:
     """Figures are hollowed and vented; a lens and a gear stay solid."""
-    orient = vw.Orient(directions=60, refine=4)
+    orient = vw.Orient(directions=90, refine=4)
     stand = [vw.Raft(margin_mm=4.0), vw.Support(), vw.Check()]
     return {
         "figures": vw.Recipe([orient, vw.Hollow(wall_mm=2.0), vw.Vent(), *stand]),
