@@ -280,8 +280,9 @@ def _findings(findings: Sequence[Finding], spans: Sequence[tuple[int, int] | Non
 def _measure(f: Finding) -> str:
     if f.value is None:
         return ""
-    limit = "" if f.limit is None else f", limit {amount(f.limit)} {html(f.unit)}"
-    return f' <span class="soft">({amount(f.value)} {html(f.unit)}{limit})</span>'
+    unit = f.unit and f" {html(f.unit)}"
+    limit = "" if f.limit is None else f", limit {amount(f.limit)}{unit}"
+    return f' <span class="soft">({amount(f.value)}{unit}{limit})</span>'
 
 
 def _strength(checked: Mapping[str, float]) -> str:

@@ -29,6 +29,7 @@ __all__ = [
     "every",
     "from_json",
     "load",
+    "measured",
     "plate_row",
     "plates_of",
     "rows",
@@ -115,6 +116,14 @@ def _one_of(alike: Sequence[Finding]) -> Finding:
     return largest.replace(message=f"{largest.message} (and {others} more of this kind)")
 
 
+def measured(f: Finding) -> str:
+    """What was measured and its limit, with the unit where there is one."""
+    measure = "" if f.value is None else f"{f.value:.4g} {f.unit}".rstrip()
+    if f.limit is not None:
+        measure += f" (limit {f.limit:.4g} {f.unit}".rstrip() + ")"
+    return measure
+
+
 def rows(findings: Iterable[Finding], plates: Mapping[str, Sequence[str]]) -> list[tuple[str, ...]]:
     """Findings as words, gravest first: severity, parts, plates, code, layers, measure, message.
 
@@ -124,9 +133,7 @@ def rows(findings: Iterable[Finding], plates: Mapping[str, Sequence[str]]) -> li
     table: dict[tuple[str, ...], list[str]] = {}
     for f in combined(findings):
         layers = "" if f.layers is None else "–".join(dict.fromkeys(map(str, f.layers)))
-        measure = "" if f.value is None else f"{f.value:.4g} {f.unit}".rstrip()
-        if f.limit is not None:
-            measure += f" (limit {f.limit:.4g} {f.unit}".rstrip() + ")"
+        measure = measured(f)
         message = f.message if not f.remedy else f"{f.message} → {f.remedy}"
         alike = [f] if f.severity != "note" else findings
         names = [g.part for g in alike if (g.severity, g.code) == (f.severity, f.code)]

@@ -146,10 +146,7 @@ def _sentence(f: Finding) -> str:
     if f.layers is not None:
         first, last = f.layers
         where = f", layer {first}" if first == last else f", layers {first}–{last}"
-    measure = ""
-    if f.value is not None:
-        limit = "" if f.limit is None else f" (limit {f.limit:.4g} {f.unit})"
-        measure = f", {f.value:.4g} {f.unit}{limit}"
+    measure = f", {said}" if (said := reports.measured(f)) else ""
     return f"{f.code}{where}{measure}: {_advice(f.message, f.remedy)}"
 
 

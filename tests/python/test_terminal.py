@@ -114,6 +114,12 @@ def test_a_quiet_report_says_so() -> None:
     assert terminal.lines(vw.Report(pass_="check"), 80) == ["nothing found"]
 
 
+def test_a_number_without_unit_leaves_no_gap() -> None:
+    note = vw.Finding(code="rim", severity="warning", part="guard", message="tips", value=6.0)
+    found = vw.Report(pass_="check", findings=[note.replace(limit=0.0, unit="")])
+    assert "rim, 6 (limit 0): tips" in "\n".join(terminal.lines(found, 80))
+
+
 if __name__ == "__main__":
     for name in ("80", "120", "80-colour"):
         (GOLDEN / f"terminal-{name}.txt").write_text(shown(name), encoding="utf-8")
