@@ -803,8 +803,6 @@ class Raft(_PartPass):
     margin_mm: float = 1.5
     rim_deg: float = 45.0
     opening_mm: float = 0.0
-    least_saved: float = ...
-    roof: bool = ...
     inset_mm: float | None = None
     lift_mm: float = 5.0
 
