@@ -70,6 +70,13 @@ pub struct VentHole {
     pub plug: Option<u32>,
 }
 
+impl VentHole {
+    /// Longest stopper that is made for it, mm: one longer than two diameters holds no better.
+    pub(crate) fn longest_stopper_mm(&self) -> f64 {
+        2.0 * self.diameter_mm
+    }
+}
+
 /// What the vent pass found of a cavity: how long it drains, and what stays in it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Drainage {

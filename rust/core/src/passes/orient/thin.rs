@@ -1,7 +1,6 @@
 //! How thin a part's walls are, so that no search looks at them through too coarse a grid.
 
 use super::stand_in::StandIn;
-
 use crate::error::Result;
 use crate::job::Job;
 use crate::layers::{Grid, SUBPIXEL, Scan};

@@ -2,28 +2,23 @@
 //! and nothing that stands crosses the way in.
 
 use super::needs::{disc, pixel_at};
+use super::probe::parry;
 use crate::layers::Layers;
 use crate::mesh::{Point, Vector};
 use crate::part::{Part, VentHole};
-use parry3d_f64::math::{Pose as ParryPose, Vector as ParryVector};
+use parry3d_f64::math::Pose as ParryPose;
 use parry3d_f64::query::distance;
 use parry3d_f64::shape::Segment;
 
 /// Surface that a stopper's rim needs around the hole, mm (common practice, no source).
 const RIM_MM: f64 = 0.5;
-/// Free way before a mouth, in diameters: the longest stopper.
-const WAY: f64 = 2.0;
 
 struct Mouth {
     at: Point,
     out: Vector,
     radius_mm: f64,
-}
-
-impl Mouth {
-    fn far(&self) -> Point {
-        self.at + self.out * (WAY * 2.0 * self.radius_mm)
-    }
+    /// Where the way in begins, as far off as the longest stopper is long.
+    far: Point,
 }
 
 /// All mouths of a part, in plate coordinates.
@@ -31,10 +26,10 @@ pub(super) struct Mouths(Vec<Mouth>);
 
 impl Mouths {
     pub(super) fn of(part: &Part) -> Mouths {
-        let mouth = |v: &VentHole| Mouth {
-            at: part.pose * v.mouth,
-            out: part.pose * -v.inward,
-            radius_mm: v.diameter_mm / 2.0,
+        let mouth = |v: &VentHole| {
+            let (at, out) = (part.pose * v.mouth, part.pose * -v.inward);
+            let far = at + out * v.longest_stopper_mm();
+            Mouth { at, out, radius_mm: v.diameter_mm / 2.0, far }
         };
         Mouths(part.vents.iter().map(mouth).collect())
     }
@@ -52,12 +47,9 @@ impl Mouths {
     /// Whether the axis of a bar passes before a mouth.
     pub(super) fn crossed(&self, a: &Point, b: &Point) -> bool {
         let here = ParryPose::IDENTITY;
-        let segment = |a: &Point, b: &Point| {
-            let at = |p: &Point| ParryVector::new(p.x, p.y, p.z);
-            Segment::new(at(a), at(b))
-        };
+        let segment = |a: &Point, b: &Point| Segment::new(parry(a), parry(b));
         self.0.iter().any(|m| {
-            distance(&here, &segment(a, b), &here, &segment(&m.at, &m.far()))
+            distance(&here, &segment(a, b), &here, &segment(&m.at, &m.far))
                 .is_ok_and(|d| d.distance < m.radius_mm)
         })
     }
@@ -73,7 +65,7 @@ impl Mouths {
         let last = barred.layers.len() as u32;
         for m in &self.0 {
             let radius = (m.radius_mm - clear_mm).max(grid.pitch_mm);
-            let (a, b) = (m.at, m.far());
+            let (a, b) = (m.at, m.far);
             let at = |z: f64| grid.layer_at(z.max(0.0)).min(last);
             for k in at(a.z.min(b.z) - radius)..at(a.z.max(b.z) + radius) {
                 let disc_at = |t: f64| {

@@ -139,7 +139,7 @@ impl Probe {
     }
 }
 
-fn parry(p: &Point) -> ParryVector {
+pub(super) fn parry(p: &Point) -> ParryVector {
     ParryVector::new(p.x, p.y, p.z)
 }
 

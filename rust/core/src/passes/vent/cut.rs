@@ -13,8 +13,6 @@ use std::sync::Arc;
 
 /// A plug narrows by this much of its length, to wedge in the hole (common practice, no source).
 const TAPER: f64 = 0.05;
-/// A plug longer than this many diameters holds no better.
-const PLUG_DIAMETERS: f64 = 2.0;
 /// Gap between plugs laid out side by side, mm.
 const PLUG_GAP_MM: f64 = 2.0;
 
@@ -88,7 +86,7 @@ fn tool(spot: &Spot, sides: u32, to_body: &Pose) -> Result<Solid> {
 /// A stopper that goes into the hole from its mouth, standing on its wide end beside the others.
 fn plug(options: &Vent, hole: &VentHole, others: &[Solid]) -> Result<Solid> {
     let wide = 0.5 * hole.diameter_mm - options.clearance_mm;
-    let length = hole.length_mm.min(PLUG_DIAMETERS * hole.diameter_mm);
+    let length = hole.length_mm.min(hole.longest_stopper_mm());
     let narrow = wide - TAPER * length;
     let solid = shapes::frustum(wide, narrow, length, options.sides as usize)?;
     let x = others.last().map_or(0.0, |o| o.bounds().max.x + PLUG_GAP_MM + wide);
