@@ -5,7 +5,7 @@ layer by layer and with numbers, what would fail. Units are millimetres, seconds
 megapascals and degrees; z points from the build plate into the part, layer 0 touches the plate.
 """
 
-from vatwright import codes, select, shapes, tables
+from vatwright import calibrate, codes, select, shapes, tables
 from vatwright._core import (
     BUILT_IN,
     CAUTIONS,
@@ -139,6 +139,7 @@ __all__ = [
     "Weights",
     "__version__",
     "batch",
+    "calibrate",
     "codes",
     "diagnose",
     "prepare",
