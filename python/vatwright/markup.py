@@ -23,7 +23,7 @@ def document(
     foot: str,
     *,
     styles: tuple[str, ...],
-    script: str,
+    script: str = "",
     run: str = "",
     data: str = "",
 ) -> str:
@@ -35,14 +35,15 @@ def document(
         body: what the page is about.
         foot: what its last line says after the version.
         styles: templates of its style.
-        script: template of its script.
+        script: template of its script; none for a page to be printed.
         run: word by which the script tells runs apart.
         data: JSON for the script.
     """
-    style, code = "".join(map(template, styles)), template(script)
+    style, code = "".join(map(template, styles)), template(script) if script else ""
     allowed = b64encode(hashlib.sha256(code.encode()).digest()).decode()
+    source = f"'sha256-{allowed}'" if code else "'none'"
     policy = (
-        f"default-src 'none'; script-src 'sha256-{allowed}'; style-src 'unsafe-inline'; "
+        f"default-src 'none'; script-src {source}; style-src 'unsafe-inline'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
     if data:
@@ -56,7 +57,7 @@ def document(
         f"<title>{html(title)}</title><style>{style}</style></head><body>"
         f"<header>{head}</header><main>{body}</main>"
         f"<footer><p class='soft small'>vatwright {html(VERSION)}. {foot}</p></footer>"
-        f"{data}<script>{code}</script></body></html>\n"
+        f"{data}{f'<script>{code}</script>' if code else ''}</body></html>\n"
     )
 
 

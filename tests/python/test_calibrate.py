@@ -123,7 +123,9 @@ def test_a_log_in_which_speed_rises_with_the_layers_is_told_from_drift() -> None
     assert honest or any(m.name == SPEED_EXPONENT for m in found.missing)
     # When the layers are all there is to tell speeds by, nothing can be said.
     steady = np.exp(0.005 * order)
-    lost = calibrate.peel(0.03 * steady**0.5, area_mm2=areas, speed_mm_s=steady, order=order)
+    lost = calibrate.peel(
+        0.003 * areas * steady**0.5, area_mm2=areas, speed_mm_s=steady, order=order
+    )
     (missing,) = lost.missing
     assert missing.name == SPEED_EXPONENT
     assert "layers" in missing.why
@@ -339,10 +341,10 @@ def test_what_was_meant_is_asked() -> None:
 
 def test_few_pieces_are_refused_with_what_to_print() -> None:
     for found, print_ in (
-        (calibrate.bond([10.0], [1.2]), "bond.3mf"),
-        (calibrate.green_strength([4.0], [2.0], [16.0]), "dumbbell.3mf"),
-        (calibrate.green_modulus([]), "strips.3mf"),
-        (calibrate.edge([]), "edge.3mf"),
+        (calibrate.bond([10.0], [1.2]), "bond-disc.stl"),
+        (calibrate.green_strength([4.0], [2.0], [16.0]), "dumb-bell.stl"),
+        (calibrate.green_modulus([]), "strip.stl"),
+        (calibrate.edge([]), "edge-comb.stl"),
         (calibrate.stiffness("machine.film_compliance_mm_n", [1.0], [1.0]), "dial gauge"),
     ):
         assert not found.constants

@@ -4,10 +4,13 @@ Constants come with 95 % intervals; readings that do not go with the others are 
 out; what the readings cannot determine is refused, with the print that would.
 """
 
+from vatwright.calibrate import form, kit, sheet
+from vatwright.calibrate.evaluate import evaluate
 from vatwright.calibrate.laws import (
     Feature,
     Strip,
     bond,
+    depth_comb,
     direct,
     edge,
     green_modulus,
@@ -15,6 +18,7 @@ from vatwright.calibrate.laws import (
     stiffness,
     working_curve,
 )
+from vatwright.calibrate.log import Log, peaks, read_log
 from vatwright.calibrate.peel import peel
 from vatwright.calibrate.result import Constant, Doubt, Fit, Missing
 
@@ -23,14 +27,22 @@ __all__ = [
     "Doubt",
     "Feature",
     "Fit",
+    "Log",
     "Missing",
     "Strip",
     "bond",
+    "depth_comb",
     "direct",
     "edge",
+    "evaluate",
+    "form",
     "green_modulus",
     "green_strength",
+    "kit",
+    "peaks",
     "peel",
+    "read_log",
+    "sheet",
     "stiffness",
     "working_curve",
 ]

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Literal
+from typing import Literal, TypeAlias, get_args
 
 import numpy as np
 
@@ -21,9 +21,13 @@ from vatwright.errors import OptionError
 
 __all__ = [
     "GRAVITY",
+    "KINDS",
     "Feature",
+    "Gauge",
+    "Kind",
     "Strip",
     "bond",
+    "depth_comb",
     "direct",
     "edge",
     "green_modulus",
@@ -32,13 +36,17 @@ __all__ = [
     "working_curve",
 ]
 
+Kind: TypeAlias = Literal["pin", "rib", "hole", "slot"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+Gauge: TypeAlias = Literal["machine.film_compliance_mm_n", "machine.frame_stiffness_n_mm"]
+
 GRAVITY = 9.81
 """m/s², as the core has it."""
 
 # Resolution of a micrometer or caliper in the hand, and of a rule, mm.
 _CALIPER_MM, _RULE_MM = 0.01, 0.5
-# Scatter of the thickness of coins beside the caliper's: wiping, the lamp, the film.
-_COIN_SCATTER = 0.05
+# Scatter of coins and teeth beside the caliper's: wiping, the lamp, shrinkage (no source).
+_COIN_SCATTER, _TOOTH_SCATTER = 0.05, 0.02
 # An interval wider than this, high over low, leaves a constant as unknown as before.
 _TOO_WIDE = 4.0
 
@@ -71,7 +79,7 @@ def working_curve(
         logs.append(math.log(irradiance_mw_cm2 * exposure_s[i]))
     remedy = (
         "print coins of at least four exposures, the longest eight times the shortest or more "
-        "(coins.3mf)"
+        "(coin.stl)"
     )
     names = ("resin.penetration_mm", "resin.critical_mj_cm2")
 
@@ -90,7 +98,7 @@ def working_curve(
     span = _fieller(float(meets), float(slope), v)
     if slope <= 0.0 or span is None or math.exp(span[1] - span[0]) > _TOO_WIDE:
         return refused("the thickness does not rise clearly with the exposure", doubts)
-    note = f"{coins} coins at {irradiance_mw_cm2:g} mW/cm²"
+    note = f"{coins} coins at {irradiance_mw_cm2:.3g} mW/cm²"
     critical = math.exp(-meets / slope)
     return Fit(
         (
@@ -112,22 +120,106 @@ def _fieller(meets: float, slope: float, v: np.ndarray) -> tuple[float, float] |
     return (-b - root) / a, (-b + root) / a
 
 
+def depth_comb(
+    layers: Sequence[float],
+    thickness_mm: Sequence[Sequence[float]],
+    *,
+    layer_mm: float,
+    dose_mj_cm2: float,
+    start: tuple[float, float],
+) -> Fit:
+    """``penetration_mm`` and ``critical_mj_cm2`` from teeth that light went through.
+
+    A tooth of N layers is thicker by Dp·ln[(E/Ec)(1 − e^(−Nh/Dp))/(e^(h/Dp) − 1)]
+    (docs/mechanics/cure-and-time.md); fitted by Gauss and Newton in the logarithms of both.
+
+    Args:
+        layers: in each tooth.
+        thickness_mm: readings of each tooth.
+        layer_mm: of the print.
+        dose_mj_cm2: of one layer.
+        start: Dp, mm, and Ec, mJ/cm², to begin from.
+
+    Raises:
+        OptionError: a number is not above zero, or the lists do not match.
+    """
+    _matching("depth comb", layers, thickness_mm)
+    positive("depth comb: layers", layers)
+    positive("depth comb: sizes", [layer_mm, dose_mj_cm2, *start])
+    names = ("resin.penetration_mm", "resin.critical_mj_cm2")
+    told = list(listed("depth comb", "thickness_mm", thickness_mm))
+    count = np.array([layers[i] for i, _, _ in told])
+
+    def refused(why: str, doubts: tuple[Doubt, ...] = ()) -> Fit:
+        remedy = "print coins (coin.stl), or the depth comb (depth-comb.stl) and read all its teeth"
+        return Fit(missing=tuple(Missing(name, why, remedy) for name in names), doubts=doubts)
+
+    if len(set(count.tolist())) < 4:
+        return refused("fewer than four teeth")
+
+    def through(at: np.ndarray) -> np.ndarray:
+        dp = math.exp(at[0])
+        many = np.log(-np.expm1(-count * layer_mm / dp) / math.expm1(layer_mm / dp))
+        deeper: np.ndarray = dp * (math.log(dose_mj_cm2) - at[1] + many)
+        return deeper
+
+    sd = np.hypot(_CALIPER_MM, _TOOTH_SCATTER * count * layer_mm)
+    at = np.log(np.array(start))
+    for _ in range(50):
+        here, step = through(at), 1e-6
+        design = np.column_stack([(through(at + step * e) - here) / step for e in np.eye(2)])
+        rows = [
+            _tooth(row, value, i, float(off))
+            for (i, row, value), off in zip(
+                told, count * layer_mm + here - design @ at, strict=True
+            )
+        ]
+        try:
+            found, doubts = fit_rows(design, rows, sd=sd)
+        except ValueError:
+            return refused("the teeth do not differ in what light adds to them")
+        # So far and no further at once: the law bends.
+        change = np.clip(found.coefficients - at, -0.5, 0.5)
+        at = at + change
+        if float(np.abs(change).max()) < 1e-7:
+            break
+    else:
+        return refused("no penetration and critical dose go with the teeth")
+    ends = [found.interval(i) for i in range(2)]
+    if max(high - low for low, high in ends) > math.log(_TOO_WIDE):
+        return refused("the teeth allow too wide a range", doubts)
+    note = f"{len(set(count.tolist()))} teeth of the depth comb"
+    return Fit(
+        tuple(
+            measured(name, math.exp(value), math.exp(low), math.exp(high), note)
+            for name, value, (low, high) in zip(names, at, ends, strict=True)
+        ),
+        doubts,
+    )
+
+
+def _tooth(row: str, value: float, thing: int, off: float) -> Reading:
+    return Reading(row, value, thing, "mm", lambda v: v - off, lambda y: y + off)
+
+
 @dataclass(frozen=True)
 class Feature:
     """A pin, rib, hole or slot of the edge comb."""
 
-    kind: Literal["pin", "rib", "hole", "slot"]
+    kind: Kind
     drawn_mm: float
     """Diameter or width in the model."""
     measured_mm: tuple[float, ...]
     """Readings; none where it did not survive."""
     dose_ratio: float
     """Dose of the exposure it was printed with, over the critical dose."""
+    name: str = ""
 
     @property
-    def name(self) -> str:
-        """As it stands in the form."""
-        return f"{self.kind} {self.drawn_mm:g} mm at {self.dose_ratio:.3g} times critical"
+    def called(self) -> str:
+        """What is said of it."""
+        said = f"{self.kind} {self.drawn_mm:g} mm"
+        return f"{self.name} ({said})" if self.name else f"{said} at {self.dose_ratio:.3g} times Ec"
 
 
 def edge(features: Sequence[Feature]) -> Fit:
@@ -142,21 +234,21 @@ def edge(features: Sequence[Feature]) -> Fit:
     """
     name = "exposure.edge_blur_mm"
     remedy = (
-        "print the edge comb (edge.3mf) with four times the exposure, and measure pins or ribs as "
-        "well as holes or slots"
+        "print the edge comb (edge-comb.stl) with four times the exposure, and measure pins or "
+        "ribs as well as holes or slots"
     )
     rows, design = [], []
     for i, feature in enumerate(features):
-        positive(f"{feature.name}: drawn_mm", [feature.drawn_mm])
-        positive(f"{feature.name}: measured_mm", feature.measured_mm)
+        positive(f"{feature.called}: drawn_mm", [feature.drawn_mm])
+        positive(f"{feature.called}: measured_mm", feature.measured_mm)
         if not feature.dose_ratio > 1.0:
             raise OptionError(
-                f"{feature.name}: this dose hardens nothing; fit the working curve first"
+                f"{feature.called}: this dose hardens nothing; fit the working curve first"
             )
         outward = 1.0 if feature.kind in ("pin", "rib") else -1.0
         pull = 2.0 * outward * NormalDist().inv_cdf(1.0 - 1.0 / feature.dose_ratio)
         for j, value in enumerate(feature.measured_mm, 1):
-            rows.append(Reading(f"{feature.name}, reading {j}", value, i, "mm", float, float))
+            rows.append(Reading(f"{feature.called}, reading {j}", value, i, "mm", float, float))
             design.append([feature.drawn_mm, pull])
     x = np.array(design).reshape(-1, 2)
     things = len({r.thing for r in rows})
@@ -176,49 +268,65 @@ def edge(features: Sequence[Feature]) -> Fit:
     return Fit((measured(name, blur, max(low, 0.0), high, note),), doubts, notes=(told,))
 
 
-def bond(diameter_mm: Sequence[float], pull_kg: Sequence[float]) -> Fit:
+def bond(
+    diameter_mm: Sequence[float], pull_kg: Sequence[float], *, names: Sequence[str] = ()
+) -> Fit:
     """``plate_bond_kpa`` from the weights that tore bond discs off the plate.
+
+    Args:
+        diameter_mm: of each disc, as printed.
+        pull_kg: what the scale showed when it came off.
+        names: of the discs, for what is said of them.
 
     Raises:
         OptionError: a number is not above zero, or the lists do not match.
     """
     _matching("bond discs", diameter_mm, pull_kg)
+    positive("bond discs: diameter_mm", diameter_mm)
     areas = [math.pi / 4 * d**2 for d in diameter_mm]
-    rows = _torn("bond disc", diameter_mm, areas, pull_kg, 1e3)
-    remedy = "print five bond discs (bond.3mf) and tear each off with a luggage scale"
+    rows = _torn(names or _counted("bond disc", pull_kg), areas, pull_kg, 1e3)
+    remedy = "print five bond discs (bond-disc.stl) and tear each off with a luggage scale"
     return mean("resin.plate_bond_kpa", rows, "bond discs", remedy)
 
 
 def green_strength(
-    width_mm: Sequence[float], thickness_mm: Sequence[float], pull_kg: Sequence[float]
+    width_mm: Sequence[float],
+    thickness_mm: Sequence[float],
+    pull_kg: Sequence[float],
+    *,
+    names: Sequence[str] = (),
 ) -> Fit:
     """``green_strength_mpa`` from the weights that tore dumb-bells at their neck.
+
+    Args:
+        width_mm: of each neck.
+        thickness_mm: of each neck.
+        pull_kg: what the scale showed when it tore.
+        names: of the dumb-bells, for what is said of them.
 
     Raises:
         OptionError: a number is not above zero, or the lists do not match.
     """
     _matching("dumb-bells", width_mm, thickness_mm, pull_kg)
+    positive("dumb-bells: width_mm", width_mm)
     positive("dumb-bells: thickness_mm", thickness_mm)
     areas = [w * t for w, t in zip(width_mm, thickness_mm, strict=True)]
-    rows = _torn("dumb-bell", width_mm, areas, pull_kg, 1.0)
-    remedy = "print five dumb-bells (dumbbell.3mf) and tear them before the cure"
+    rows = _torn(names or _counted("dumb-bell", pull_kg), areas, pull_kg, 1.0)
+    remedy = "print five dumb-bells (dumb-bell.stl) and tear them before the cure"
     return mean("resin.green_strength_mpa", rows, "dumb-bells", remedy)
 
 
-def _torn(
-    kind: str,
-    size_mm: Sequence[float],
-    area_mm2: Sequence[float],
-    pull_kg: Sequence[float],
-    per_mpa: float,
-) -> list[Reading]:
-    positive(f"{kind}: size", size_mm)
-    positive(f"{kind}: pull_kg", pull_kg)
+def _counted(kind: str, of: Sequence[object]) -> list[str]:
+    return [f"{kind} {i}" for i in range(1, len(of) + 1)]
 
+
+def _torn(
+    names: Sequence[str], area_mm2: Sequence[float], pull_kg: Sequence[float], per_mpa: float
+) -> list[Reading]:
     def reading(i: int) -> Reading:
         stress = GRAVITY / area_mm2[i] * per_mpa
         return Reading(
-            f"{kind} {i + 1}, pull_kg",
+            f"{names[i]}, pull_kg",
             pull_kg[i],
             i,
             "kg",
@@ -226,6 +334,7 @@ def _torn(
             lambda log: math.exp(log) / stress,
         )
 
+    positive(f"{names[0] if names else 'piece'} and others: pull_kg", pull_kg)
     return [reading(i) for i in range(len(pull_kg))]
 
 
@@ -240,6 +349,7 @@ class Strip:
     load_g: tuple[float, ...]
     deflection_mm: tuple[float, ...]
     """By each weight, from where the bare strip stood."""
+    name: str = ""
 
 
 def green_modulus(strips: Sequence[Strip]) -> Fit:
@@ -250,7 +360,7 @@ def green_modulus(strips: Sequence[Strip]) -> Fit:
     """
     rows = []
     for i, strip in enumerate(strips):
-        name = f"strip {i + 1}"
+        name = strip.name or f"strip {i + 1}"
         positive(f"{name}: sizes", [strip.free_mm, strip.width_mm, strip.thickness_mm])
         positive(f"{name}: load_g", strip.load_g)
         positive(f"{name}: deflection_mm", strip.deflection_mm)
@@ -260,7 +370,7 @@ def green_modulus(strips: Sequence[Strip]) -> Fit:
                 rows.append(
                     _bent(f"{name}, {grams:g} g: deflection_mm", i, strip, grams, deflection)
                 )
-    remedy = "print four strips (strips.3mf) and bend each by less than a tenth of its free length"
+    remedy = "print four strips (strip.stl) and bend each by less than a tenth of its free length"
     shares = [
         math.hypot(3 * _CALIPER_MM / s.thickness_mm, 3 * _RULE_MM / s.free_mm) / math.sqrt(3)
         for s in strips
@@ -282,7 +392,7 @@ def _bent(row: str, thing: int, strip: Strip, grams: float, deflection: float) -
 
 
 def stiffness(
-    name: Literal["machine.film_compliance_mm_n", "machine.frame_stiffness_n_mm"],
+    name: Gauge,
     load_kg: Sequence[float],
     moved_mm: Sequence[float],
 ) -> Fit:

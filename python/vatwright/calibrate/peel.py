@@ -30,6 +30,8 @@ SPEED, SPEED_EXPONENT = "machine.separation_speed_mm_s", "machine.separation_spe
 
 # Least span of areas or speeds, greatest over least, that shows an exponent.
 _SPAN = 1.5
+# What the exponents of the law can be, as the core has it.
+_LAW = {AREA_EXPONENT: (0.1, 1.0), SPEED_EXPONENT: (0.0, 1.0)}
 # An exponent known less well than this to each side is no better than the default.
 _VAGUE = 0.25
 # Drift may bow once for so many rows, and three times at most; so many show its residue.
@@ -68,22 +70,18 @@ def peel(
         at = None if order is None else np.broadcast_to(np.asarray(order, dtype=float), n)
     except ValueError as error:
         raise OptionError(f"{n} forces, and not as many areas, speeds, shapes or times") from error
-    told = {"force_n": forces, "area_mm2": areas, "speed_mm_s": speeds, "shape": shapes}
-    for name, of in told.items():
+    given = {"force_n": forces, "area_mm2": areas, "speed_mm_s": speeds, "shape": shapes}
+    for name, of in given.items():
         positive(name, of.tolist())
     if n < 4:
         return Fit(missing=(Missing(STRESS, f"{n} of four or more forces", _other(STRESS)),))
     speeds = shapes * speeds
     a0, v0 = _round(areas), _round(speeds)
-    columns = {STRESS: np.ones(n)}
-    missing = []
-    for name, of, middle, what in (
-        (AREA_EXPONENT, areas, a0, "section"),
-        (SPEED_EXPONENT, speeds, v0, "lift speed"),
-    ):
+    columns, missing = {STRESS: np.ones(n)}, []
+    for name, of, middle in ((AREA_EXPONENT, areas, a0), (SPEED_EXPONENT, speeds, v0)):
         if of.max() < _SPAN * of.min():
-            why = f"all layers have nearly one {what}"
-            missing.append(Missing(name, why, _other(name)))
+            what = "section" if name == AREA_EXPONENT else "lift speed"
+            missing.append(Missing(name, f"all layers have nearly one {what}", _other(name)))
         else:
             columns[name] = np.log(of / middle)
     drift = _drift(at)
@@ -107,14 +105,11 @@ def peel(
     said = f"{int(found.kept.sum())} forces, scatter {100 * found.scatter:.1f} %"
     constants = []
     for i, name in enumerate(known):
-        value, low, high = (float(found.coefficients[i] + d) for d in (0.0, -half[i], half[i]))
-        if name == STRESS:
-            value, low, high = (math.exp(v) / (1e-3 * a0) for v in (value, low, high))
-        elif half[i] > _VAGUE:
-            why = f"the forces allow {low:.2f} to {high:.2f}"
-            missing.append(Missing(name, why, _other(name)))
-            continue
-        constants.append(measured(name, value, low, high, said))
+        told = _constant(name, float(found.coefficients[i]), float(half[i]), said, a0)
+        if isinstance(told, Constant):
+            constants.append(told)
+        else:
+            missing.append(told)
     constants += [
         Constant(AREA, a0, a0, a0, "about the middle of the sections measured"),
         Constant(SPEED, v0, v0, v0, "about the middle of the speeds measured"),
@@ -125,6 +120,20 @@ def peel(
     return Fit(tuple(constants), _few(doubts), tuple(missing), tuple(notes))
 
 
+def _constant(name: str, value: float, off: float, said: str, a0: float) -> Constant | Missing:
+    if name == STRESS:
+        unit = 1e-3 * a0
+        low, high = math.exp(value - off) / unit, math.exp(value + off) / unit
+        return measured(name, math.exp(value) / unit, low, high, said)
+    least, most = _LAW[name]
+    # An exponent of 1 is fitted above 1 half of the time.
+    if off > _VAGUE or not least - 2.0 * off <= value <= most + 2.0 * off:
+        why = f"the forces say {value:.2f} ± {off:.2f}, the law {least:g} to {most:g}"
+        return Missing(name, why, _other(name))
+    value = min(max(value, least), most)
+    return measured(name, value, max(value - off, least), min(value + off, most), said)
+
+
 def _round(values: Floats) -> float:
     """Two digits of the geometric mean."""
     return float(f"{math.exp(float(np.log(values).mean())):.2g}")
@@ -132,10 +141,10 @@ def _round(values: Floats) -> float:
 
 def _other(name: str) -> str:
     if name == SPEED_EXPONENT:
-        return "print the peel tower (tower.3mf) with the lift speeds that the sheet gives by layer"
+        return "print the peel tower (tower.stl) with the lift speeds that the sheet gives by layer"
     if name == AREA_EXPONENT:
-        return "print the peel tower (tower.3mf): its sections grow and fall four times"
-    return "print the peel tower (tower.3mf) and log the force of every layer"
+        return "print the peel tower (tower.stl): its sections grow and fall four times"
+    return "print the peel tower (tower.stl) and log the force of every layer"
 
 
 def _drift(at: Floats | None) -> list[Floats]:
