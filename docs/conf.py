@@ -1,5 +1,6 @@
 """The site: `make docs` builds it from the pages, the notebooks and the package as built."""
 
+import json
 import os
 import re
 import subprocess
@@ -53,14 +54,36 @@ def _help() -> Iterator[str]:
 
 
 def _asked(*words: str) -> str:
-    command = [sys.executable, "-c", "from vatwright.cli import main; main()", *words, "--help"]
+    command = [sys.executable, "-m", "vatwright", *words, "--help"]
     env = os.environ | {"COLUMNS": "80"}
     return subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout
+
+
+def _licences() -> Iterator[str]:
+    """The crates in the wheel, by what cargo has resolved."""
+    top = Path(__file__).parents[1]
+    asked = ["cargo", "metadata", "--format-version=1", "--locked"]
+    told = json.loads(subprocess.run(asked, cwd=top, check=True, capture_output=True).stdout)
+    needs = {node["id"]: node["deps"] for node in told["resolve"]["nodes"]}
+    packages = {package["id"]: package for package in told["packages"]}
+    held, rest = set(), [i for i, p in packages.items() if p["name"] == "vatwright-bindings"]
+    while rest:
+        held.add(one := rest.pop())
+        for need in needs[one]:
+            linked = any(kind["kind"] is None for kind in need["dep_kinds"])
+            if linked and need["pkg"] not in held:
+                rest.append(need["pkg"])
+    yield "| crate | version | licence |\n|---|---|---|"
+    for crate in sorted((packages[i] for i in held), key=lambda p: (p["name"], p["version"])):
+        if crate["source"]:
+            yield f"| {crate['name']} | {crate['version']} | {crate['license'] or 'see its text'} |"
 
 
 def _say_what_is_declared(app: Sphinx, name: str, text: list[str]) -> None:
     if name == "docs/reference/options":
         text[0] = text[0].replace("<!-- tables -->", "\n".join(options.tables()))
+    elif name == "docs/licences":
+        text[0] = text[0].replace("<!-- licences -->", "\n".join(_licences()))
     elif name == "docs/reference/command":
         text[0] = text[0].replace("<!-- help -->", "\n".join(_help()))
 

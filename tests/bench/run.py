@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import platform
 import resource
 import subprocess
 import sys
@@ -529,11 +530,48 @@ def run(name: str, path: Path) -> dict[str, Any]:
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 
+def machine() -> dict[str, Any]:
+    """What the numbers of a run depend on."""
+    import vatwright as vw
+
+    info = Path("/proc/cpuinfo")
+    lines = info.read_text().splitlines() if info.exists() else []
+    models = {line.split(":")[1].strip() for line in lines if line.startswith("model name")}
+    return {
+        "date": time.strftime("%Y-%m-%d"),
+        "version": vw.__version__,
+        "processor": ", ".join(sorted(models)) or platform.machine(),
+        "cores": os.cpu_count(),
+        "load": os.getloadavg()[0],
+    }
+
+
+def alone(path: Path, rows: dict[str, Any]) -> int:
+    """The rows without a peer; how many of them are slower than what was asked."""
+    failed = 0
+    for title, ours, most_s, most in ALONE:
+        a = run(ours, path)
+        if "error" in a:
+            print(f"{title:26} left out: {a['error']}")
+            failed += 1
+            continue
+        growth = a.get("growth", 0.0)
+        good = a["seconds"] <= most_s and growth <= most
+        failed += not good
+        rows[title] = {"ours_s": a["seconds"], "ratio": most_s / a["seconds"]}
+        told = f"{a['layers']} layers, {a['tips']:.0f} tips, {a['seconds']:.2f} s of {most_s}"
+        told += f", growth {growth:.2f} of what is asked" if most else ""
+        print(f"{title:26} {told}{'' if good else '  below what was asked'}")
+    return failed
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--job", choices=sorted(JOBS), help=argparse.SUPPRESS)
     parser.add_argument("--mesh", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--triangles", type=int, default=500_000)
+    parser.add_argument("--keep", type=Path, help="write what was measured here, as JSON")
+    parser.add_argument("--against", type=Path, help="show the ratios of such a file beside")
     args = parser.parse_args()
     if args.job:
         found = JOBS[args.job](args.mesh)
@@ -548,6 +586,8 @@ def main() -> int:
     import vatwright as vw
 
     failed = 0
+    earlier = json.loads(args.against.read_text())["rows"] if args.against else {}
+    kept: dict[str, Any] = {"machine": machine(), "rows": {}}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "figure.stl"
         body = vw.shapes.figure(1, 60.0, args.triangles).mesh
@@ -570,23 +610,18 @@ def main() -> int:
             ratio, mem = b["seconds"] / a["seconds"], b["memory_mb"] / a["memory_mb"]
             good = ratio >= asked and mem >= memory
             failed += not good
+            row = f"{title}, {other}"
+            kept["rows"][row] = {"ours_s": a["seconds"], "peer_s": b["seconds"], "ratio": ratio}
+            was = f"  was {earlier[row]['ratio']:.1f}" if row in earlier else ""
             print(
                 f"{title:26} {other:18} {a['seconds']:8.3f} {b['seconds']:8.3f} {ratio:8.1f} "
                 f"{asked:6} {mem:8.1f}x {abs(a[key] / b[key] - 1):10.1e}"
-                f"{'' if good else '  below what was asked'}"
+                f"{was}{'' if good else '  below what was asked'}"
             )
-        for title, ours, most_s, most in ALONE:
-            a = run(ours, path)
-            if "error" in a:
-                print(f"{title:26} left out: {a['error']}")
-                failed += 1
-                continue
-            growth = a.get("growth", 0.0)
-            good = a["seconds"] <= most_s and growth <= most
-            failed += not good
-            told = f"{a['layers']} layers, {a['tips']:.0f} tips, {a['seconds']:.2f} s of {most_s}"
-            told += f", growth {growth:.2f} of what is asked" if most else ""
-            print(f"{title:26} {told}{'' if good else '  below what was asked'}")
+        failed += alone(path, kept["rows"])
+    if args.keep:
+        args.keep.parent.mkdir(parents=True, exist_ok=True)
+        args.keep.write_text(json.dumps(kept, indent=1))
     return 1 if failed else 0
 
 

@@ -118,9 +118,10 @@ def test_a_model_becomes_a_picture(tmp_path: Path) -> None:
 
 
 def test_the_command_is_installed() -> None:
-    command = Path(sys.executable).with_name("vatwright")
-    done = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
-    assert vw.__version__ in done.stdout
+    module: list[str | Path] = [sys.executable, "-m", "vatwright"]
+    for command in ([Path(sys.executable).with_name("vatwright")], module):
+        done = subprocess.run([*command, "--version"], capture_output=True, text=True, check=True)
+        assert done.stdout == f"vatwright {vw.__version__}\n"
 
 
 def test_check_goes_on_after_a_bad_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

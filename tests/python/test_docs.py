@@ -17,7 +17,10 @@ PAGES = [*DOCS.parent.glob("*.md"), *sorted(DOCS.rglob("*.md"))]
 BUILDS = ("make ", "pip ", "cargo ")
 
 
-@pytest.mark.parametrize("page", ["install.md", "guide/first-plate.md"])
+BLOCKS = {"install.md": 1, "guide/first-plate.md": 5, "guide/three-ways.md": 4}
+
+
+@pytest.mark.parametrize("page", BLOCKS)
 def test_the_blocks_of_a_page_run_in_their_order(page: str, tmp_path: Path) -> None:
     ran = 0
     for language, text in blocks(DOCS / page):
@@ -27,8 +30,8 @@ def test_the_blocks_of_a_page_run_in_their_order(page: str, tmp_path: Path) -> N
         # `vatwright check` answers 1 where it finds a fault, and the page says so.
         assert done.returncode == ("vatwright check" in text), (text, done.stderr)
         ran += 1
-    assert ran == {"install.md": 1, "guide/first-plate.md": 5}[page]
-    if "plate" in page:
+    assert ran == BLOCKS[page]
+    if "first-plate" in page:
         made = {path.name for path in (tmp_path / "first").iterdir()}
         assert {"plate 1.3mf", "plate 1.stl", "index.html"} <= made
 
