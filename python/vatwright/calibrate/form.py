@@ -143,26 +143,6 @@ SECTIONS = (
         _coins,
     ),
     Section(
-        "edge",
-        "Edges in the light",
-        ("exposure.edge_blur_mm",),
-        ("edge-comb",),
-        "caliper; pin gauges or drills for holes, feelers for slots",
-        (
-            "Print the comb twice: with the usual exposure, and with four times it (of the "
-            "ordinary layers, not the first ones). Wash, do not cure.",
-            "Pins and ribs at half their height; holes and slots from above. What did not survive "
-            "stays empty. The staircase shows to the eye which step is lost first.",
-        ),
-        (
-            Column("exposure_s", "exposure", float),
-            Column("kind", "feature", str),
-            Column("drawn_mm", "in the model", float),
-            Column("measured_mm", "as printed"),
-        ),
-        _edge,
-    ),
-    Section(
         "bond",
         "Hold on the plate",
         ("resin.plate_bond_kpa",),
@@ -192,6 +172,26 @@ SECTIONS = (
             Column("pull_kg", "peak"),
         ),
         _times(5),
+    ),
+    Section(
+        "edge",
+        "Edges in the light",
+        ("exposure.edge_blur_mm",),
+        ("edge-comb",),
+        "caliper; pin gauges or drills for holes, feelers for slots",
+        (
+            "Print the comb twice: with the usual exposure, and with four times it (of the "
+            "ordinary layers, not the first ones). Wash, do not cure.",
+            "Pins and ribs at half their height; holes and slots from above. What did not survive "
+            "stays empty. The staircase shows to the eye which step is lost first.",
+        ),
+        (
+            Column("exposure_s", "exposure", float),
+            Column("kind", "feature", str),
+            Column("drawn_mm", "in the model", float),
+            Column("measured_mm", "as printed"),
+        ),
+        _edge,
     ),
     Section(
         "strips",
@@ -262,7 +262,8 @@ SECTIONS = (
         _times(1),
     ),
 )
-"""In the order of the sheet: what settles most comes first, by how far published values spread."""
+"""In the order of the sheet. What settles most comes first: pull, dose, bond and strength, whose
+published values lie farthest apart, and which decide whether a print holds."""
 
 
 def write(setup: Setup) -> str:

@@ -55,11 +55,12 @@ def fit_rows(
 
 
 def _doubt(row: Reading, expected: float) -> Doubt:
-    nearest = min(robust.retyped(row.value), key=lambda v: abs(v - expected))
+    others = robust.retyped(row.value)
+    nearest = min(others, key=lambda v: abs(v - expected), default=row.value)
     meant = ""
     if abs(nearest - expected) < 0.2 * abs(row.value - expected):
         meant = f"; was {nearest:.6g} meant?"
-    message = f"{row.value:.6g} {row.unit} where the other rows say about {expected:.3g}{meant}"
+    message = f"{row.value:.4g} {row.unit} where the other rows say about {expected:.3g}{meant}"
     return Doubt(row.row, message, "read it again, or measure again; it was left out")
 
 

@@ -25,6 +25,8 @@ CONFIDENCE = 0.95
 
 # Chance that a clean sample has a row called mistyped; greater where another typing explains it.
 _CHANCE, _CHANCE_RETYPED = 0.01, 0.10
+# Most digits of a number written by hand.
+_DIGITS = 5
 # Rows within so many robust scatters need no test.
 _NEAR = 3.0
 
@@ -148,8 +150,13 @@ def _least_absolute(x: Floats, y: Floats) -> Floats:
 
 
 def retyped(value: float) -> list[float]:
-    """What may have been meant by a number: neighbouring digits swapped, or the point moved."""
+    """What may have been meant by a number: neighbouring digits swapped, or the point moved.
+
+    Nothing where it has more digits than anyone writes down.
+    """
     text = f"{value:.10g}"
+    if sum(map(str.isdigit, text)) > _DIGITS:
+        return []
     swapped = {
         float(text[:i] + text[i + 1] + text[i] + text[i + 2 :])
         for i in range(len(text) - 1)

@@ -15,7 +15,7 @@ from vatwright.words import html
 
 __all__ = ["to_html"]
 
-_FIRST = 5
+_FIRST = 6
 """Sections that settle most."""
 
 _OWN_CAUTIONS = (
@@ -71,7 +71,7 @@ def _section(section: Section, setup: Setup, looks: dict[str, str]) -> str:
     steps = "".join(f"<li>{html(step)}</li>" for step in section.steps)
     pieces = [piece for piece in kit.PIECES if piece.name in section.pieces]
     printed = "; ".join(
-        f"{piece.name} ({piece.what}){' alone' if piece.alone else f' × {piece.copies}'}"
+        f"{piece.name} ({piece.what}){', alone' if piece.alone else f' × {piece.copies}'}"
         for piece in pieces
     )
     pictures = "".join(f'<img src="{looks[p.name]}" alt="{html(p.name)}">' for p in pieces)
@@ -88,7 +88,8 @@ def _section(section: Section, setup: Setup, looks: dict[str, str]) -> str:
 
 def _table(section: Section, setup: Setup) -> str:
     heads = "".join(
-        f"<th scope='col'>{html(c.what)}, {html(_unit(c.name))}</th>" for c in section.columns
+        f"<th scope='col'>{html(', '.join(filter(None, (c.what, _unit(c.name)))))}</th>"
+        for c in section.columns
     )
     rows = "".join(
         f"<tr><th scope='row'>{i}</th>"
@@ -105,7 +106,7 @@ def _table(section: Section, setup: Setup) -> str:
 def _unit(name: str) -> str:
     units = {"mm_s": "mm/s", "mw_cm2": "mW/cm²", "g_cm3": "g/cm³", "mm": "mm", "kg": "kg"}
     units |= {"s": "s", "g": "g"}
-    return next((said for end, said in units.items() if name.endswith(f"_{end}")), name)
+    return next((said for end, said in units.items() if name.endswith(f"_{end}")), "")
 
 
 def _given(value: object) -> str:
