@@ -17,6 +17,7 @@ from pathlib import Path
 import vatwright as vw
 from vatwright import disk, plates, sizes, terminal
 from vatwright import report as reports
+from vatwright.calibrate import command as calibrate
 from vatwright.errors import said
 from vatwright.options import Options
 from vatwright.output import files_of
@@ -88,6 +89,8 @@ def _parser() -> argparse.ArgumentParser:
     recipe = commands.add_parser("recipe", help="print a recipe with all its options as TOML")
     recipe.add_argument("file", nargs="?", type=Path, help="a recipe (default: every pass)")
     recipe.set_defaults(run=_recipe)
+
+    calibrate.add_to(commands)
 
     explain = commands.add_parser("explain", help="say what a finding's or error's code means")
     explain.add_argument("code", nargs="?", help="the code (default: list them all)")

@@ -363,3 +363,16 @@ def test_fits_add_up_and_are_written_as_a_setup() -> None:
     assert f"[intervals.resin]\nplate_bond_kpa = [{low:.6g}, {high:.6g}]" in text
     with pytest.raises(vw.OptionError, match="twice"):
         _ = both + lamp
+
+
+def test_intervals_take_the_place_of_those_of_the_same_constants() -> None:
+    lamp = calibrate.direct("exposure.irradiance_mw_cm2", [4.1, 3.9, 4.0, 4.05])
+    (measured,) = lamp.intervals["exposure"].values()
+    fixed = calibrate.Constant("machine.separation_area_mm2", 88.0, 88.0, 88.0, "chosen")
+    old = {
+        "exposure": {"irradiance_mw_cm2": (1.0, 9.0), "edge_blur_mm": (0.01, 0.04)},
+        "machine": {"separation_area_mm2": (50.0, 150.0)},
+    }
+    assert (lamp + calibrate.Fit((fixed,)))._with_intervals(old) == {
+        "exposure": {"irradiance_mw_cm2": measured, "edge_blur_mm": (0.01, 0.04)},
+    }

@@ -12,6 +12,7 @@ from scipy import signal, stats  # type: ignore[import-untyped]
 
 import vatwright as vw
 from vatwright.calibrate import evaluate, form, kit, peaks, read_log, sheet
+from vatwright.cli import main
 from vatwright.words import html
 
 PIECES = {piece.name: piece for piece in kit.PIECES}
@@ -354,3 +355,48 @@ def test_the_sheet_says_what_to_measure_and_what_to_beware(setup: vw.Setup) -> N
     assert stretches[0][0] == 0
     assert stretches[-1][1] == 419
     assert f"<td class='n'>0–{stretches[0][1]}</td>" in page
+
+
+def test_the_command_makes_a_kit_and_fits_its_form(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "evening"
+    assert main(["calibrate", "kit", "--setup", "desk-35um", "--out", str(out)]) == 0
+    names = {path.name for path in out.iterdir()}
+    assert {f"{piece.name}.stl" for piece in kit.PIECES} < names
+    assert {"plate tower.3mf", "plate 1.3mf", "sheet.html", "form.toml", "setup.toml"} < names
+    setup = vw.Setup.load(out / "setup.toml")
+    assert setup == vw.Setup.load("desk-35um")
+    capsys.readouterr()
+
+    assert main(["calibrate", "fit", str(out / "form.toml")]) == 2
+    assert "not measured: peel" in capsys.readouterr().out
+    (out / "form.toml").write_text(filled(setup, 8, without=("peel",)))
+    made = out / "mine.toml"
+    assert main(["calibrate", "fit", str(out / "form.toml"), "--out", str(made)]) == 0
+    told = capsys.readouterr().out
+    assert "resin.penetration_mm" in told
+    mine = vw.Setup.load(made)
+    assert mine.resin.penetration_mm == pytest.approx(DP, rel=0.1)
+    assert mine.exposure.edge_blur_mm == pytest.approx(BLUR, rel=0.3)
+    assert mine.machine == setup.machine.replace(
+        film_compliance_mm_n=mine.machine.film_compliance_mm_n,
+        frame_stiffness_n_mm=mine.machine.frame_stiffness_n_mm,
+    )
+    # A form that somebody filled in is not written over.
+    assert main(["calibrate", "kit", "--setup", "desk-35um", "--out", str(out)]) == 0
+    assert "kept" in capsys.readouterr().err
+    assert "0." in (out / "form.toml").read_text()
+
+
+def test_the_command_refuses_what_is_no_form(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "form.toml"
+    assert main(["calibrate", "fit", str(path)]) == 2
+    path.write_bytes(b" " * (2 << 20))
+    assert main(["calibrate", "fit", str(path)]) == 2
+    assert "larger than any form" in capsys.readouterr().err
+    path.write_text("[[coinz]]")
+    assert main(["calibrate", "fit", str(path), "--setup", "desk-50um"]) == 2
+    assert "coinz" in capsys.readouterr().err

@@ -15,11 +15,6 @@ from vatwright._core import Setup
 from vatwright.calibrate import kit
 from vatwright.errors import ConfigError
 
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
-
 __all__ = ["SECTIONS", "Column", "Filled", "Row", "Section", "read", "write"]
 
 Row: TypeAlias = Mapping[str, Any]
@@ -300,6 +295,10 @@ def read(text: str, *, place: str = "form") -> Filled:
     Raises:
         ConfigError: it is no TOML, or holds what no form has; the message names the place.
     """
+    if sys.version_info >= (3, 11):
+        import tomllib
+    else:
+        import tomli as tomllib
     try:
         tables = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:

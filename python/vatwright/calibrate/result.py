@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import groupby
+from typing import Any
 
+from vatwright._core import Setup
 from vatwright.errors import OptionError
 
 __all__ = ["Constant", "Doubt", "Fit", "Missing"]
@@ -88,6 +90,38 @@ class Fit:
             for section, of in self._sections().items()
         }
         return {section: of for section, of in wide.items() if of}
+
+    def setup(self, base: Setup) -> Setup:
+        """A setup with these values, and their intervals, in place of its own.
+
+        Raises:
+            ConfigError: a value is out of the range that a setup accepts.
+        """
+        changed: dict[str, Any] = {}
+        for section, of in self.values.items():
+            record = getattr(base, section)
+            # Constants that this core does not know yet are left to to_toml.
+            known = record.to_dict()
+            changed[section] = record.replace(**{f: v for f, v in of.items() if f in known})
+        if "intervals" in base.to_dict():
+            changed["intervals"] = self._with_intervals(base.to_dict()["intervals"])
+        return base.replace(**changed)
+
+    def _with_intervals(
+        self, old: dict[str, dict[str, tuple[float, float]]]
+    ) -> dict[str, dict[str, tuple[float, float]]]:
+        """What a value was known by goes with the value."""
+        values, new = self.values, self.intervals
+        both = {
+            section: {
+                field: interval
+                for field, interval in old.get(section, {}).items()
+                if field not in values.get(section, {})
+            }
+            | new.get(section, {})
+            for section in {**old, **new}
+        }
+        return {section: of for section, of in both.items() if of}
 
     def to_toml(self) -> str:
         """The constants as sections of a setup file, each with its origin."""
