@@ -23,9 +23,12 @@ export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
 
 test: lint test-rust test-python
 
-# Tools and test libraries, made anew when the list of them changes.
-.venv/made: pyproject.toml
+# All that building needs of Python.
+$(BIN)/python:
 	$(PYTHON) -m venv .venv
+
+# Tools and test libraries, brought up to date when the list of them changes.
+.venv/made: pyproject.toml | $(BIN)/python
 	$(PIP) --upgrade pip
 	$(PIP) --group test --group lint
 	touch $@
@@ -49,7 +52,9 @@ lint: .venv/made
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 
-test-rust: .venv/made
+# With two jobs the Rust tests build while pip loads, and one core is not idle while the other
+# works on what cannot be shared.
+test-rust: | $(BIN)/python
 	cargo test --workspace
 	RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --package vatwright
 
@@ -73,7 +78,7 @@ bench: release
 	$(PIP) --group bench
 	cargo run --quiet --release --example check_share
 	cargo run --quiet --release --example large_plate
-	$(BIN)/python tests/bench/run.py
+	$(BIN)/python tests/bench/run.py --keep out/bench.json
 
 clean:
 	rm -rf .venv out target

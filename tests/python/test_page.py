@@ -160,7 +160,8 @@ def test_notes_of_one_kind_are_one_line() -> None:
 def test_a_large_run_stays_small(tmp_path: Path) -> None:
     figure = vw.shapes.figure(1, 30.0, 8_000)
     part = vw.Recipe([vw.Raft(), vw.Support()]).apply(vw.Part(figure)).value
-    looks = {f"figure {n}": part.picture(size_px=plates.LOOK_PX) for n in range(240)}
+    look = part.picture(size_px=plates.LOOK_PX)
+    looks = {f"figure {n}": look for n in range(240)}
     one = vw.Pack().apply([part.renamed("figure 0")])
     cost = vw.Estimate().apply(one.value[0]).report
     data = cost.data["cost"]
