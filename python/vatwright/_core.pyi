@@ -644,8 +644,11 @@ class Machine(_Record):
     pause_s: float = 0.5
     vat_ml: float = 250.0
     separation_kpa: float = 20.0
+    separation_area_mm2: float = 100.0
+    separation_area_exponent: float = 0.7
     separation_speed_mm_s: float = 1.0
-    separation_exponent: float = 0.5
+    separation_speed_exponent: float = 0.38
+    side_share: float = 0.05
     film_compliance_mm_n: float = 0.02
     frame_stiffness_n_mm: float = 400.0
     power_w: float = 60.0
@@ -681,6 +684,8 @@ class Exposure(_Record):
 @_record
 class Limits(_Record):
     safety: float = 2.0
+    lost_tip_safety: float = 1.0
+    confidence: float = 0.9
     vent_pressure_kpa: float = 5.0
     drain_s: float = 600.0
     missed_layer: float = 0.05
@@ -695,6 +700,7 @@ class Setup(_Record):
     resin: Resin = ...
     exposure: Exposure = ...
     limits: Limits = ...
+    intervals: dict[str, dict[str, tuple[float, float]]] = ...
 
     @staticmethod
     def load(name_or_path: Path) -> Setup: ...

@@ -1,13 +1,14 @@
 //! Known answers of the check: parts with exactly one fault each, found at its layer, and the
 //! same part mended, which passes.
 
+use crate::common::mean_stress;
 use nalgebra::{Translation3, UnitQuaternion};
 use vatwright::check::{Checked, Reach, inspect};
 use vatwright::mesh::shapes::{cuboid, extrude, hollow_sphere, lathe, plate, sphere};
 use vatwright::{Context, Finding, Mesh, Part, Pose, Setup, Severity, Solid, Vector};
 
 fn check(part: &Part) -> Checked {
-    inspect(part, &Context::new(Setup::default())).unwrap()
+    inspect(part, &Context::new(mean_stress())).unwrap()
 }
 
 /// The one fault of a part; nothing else is worse than a note.

@@ -2,6 +2,7 @@
 //! properties.
 
 use crate::check::{assert_clean, only_fault};
+use crate::common::mean_stress;
 use nalgebra::UnitQuaternion;
 use proptest::prelude::*;
 use std::f64::consts::PI;
@@ -131,7 +132,7 @@ fn missing_inputs_are_told() {
 #[test]
 fn the_profile_has_a_row_for_every_layer_and_the_clock_keeps_the_setup_s_cycle() {
     let checked =
-        inspect(&Part::new(cuboid(10.0, 10.0, 2.0).unwrap()), &Context::new(Setup::default()))
+        inspect(&Part::new(cuboid(10.0, 10.0, 2.0).unwrap()), &Context::new(mean_stress()))
             .unwrap();
     let p = &checked.profile;
     for column in [&p.clock_s, &p.section_mm2, &p.sealed_mm2, &p.peel_n, &p.suction_n, &p.missed] {
@@ -269,7 +270,7 @@ fn an_edge_on_a_line_of_the_torsion_grid_keeps_its_peel() {
     ];
     let part = Part::new(Solid::try_from(Mesh::concat("post", &meshes)).unwrap());
     for quarters in [0.0, 1.0] {
-        let ctx = Context::new(Setup::default());
+        let ctx = Context::new(mean_stress());
         let peel_n = inspect(&rotated(&part, quarters), &ctx).unwrap().profile.peel_n[25];
         // Less than a compact section's 20 kPa on 14.16 mm².
         assert!((0.5 * 0.2832..0.2832).contains(&peel_n), "{peel_n}");

@@ -1,6 +1,7 @@
 //! What the tests share.
 
 use std::path::PathBuf;
+use vatwright::Setup;
 
 /// A real file of the tests: of the corpus, or of a larger folder of more such files beside the
 /// checkout. `None` with a printed reason where it is in neither.
@@ -86,4 +87,15 @@ pub(crate) fn assert_manifold(mesh: &vatwright::Mesh) {
         }
         assert_eq!(steps, fan.len(), "vertex {v} has more than one fan");
     }
+}
+
+/// The setup that hand formulas take: a film that pulls straight up with one mean stress whatever the
+/// section, and tips that do not fail.
+pub(crate) fn mean_stress() -> Setup {
+    let mut setup = Setup::default();
+    setup.machine.separation_area_exponent = 1.0;
+    setup.machine.separation_speed_exponent = 0.5;
+    setup.machine.side_share = 0.0;
+    setup.limits.lost_tip_safety = 0.1;
+    setup
 }

@@ -21,7 +21,7 @@ fn a_film_that_hardly_pulls_gives_no_endless_reach() {
     }
     // The ends of the ranges together: as little pull as there may be, as stiff as may be.
     let mut setup = Setup::default();
-    (setup.machine.separation_kpa, setup.machine.separation_exponent) = (0.1, 1.0);
+    (setup.machine.separation_kpa, setup.machine.separation_speed_exponent) = (0.1, 1.0);
     (setup.machine.lift_speed_mm_s, setup.machine.separation_speed_mm_s) = (0.01, 50.0);
     (setup.resin.green_modulus_mpa, setup.resin.green_strength_mpa) = (1e5, 1e3);
     (setup.resin.penetration_mm, setup.limits.sag_mm) = (5.0, 10.0);

@@ -42,6 +42,7 @@ mod select;
 mod setup;
 mod shapes;
 mod structure_known;
+mod structure_sure;
 mod support;
 mod support_data;
 mod support_known;

@@ -2,6 +2,7 @@
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use std::sync::Arc;
+use vatwright::mechanics::peel::Model;
 use vatwright::mechanics::time;
 use vatwright::mesh::shapes;
 use vatwright::passes::orient::{Goal, Orient, Search, Weights};
@@ -62,10 +63,11 @@ fn a_rod_lies_for_time_and_stands_for_peel() {
     assert_relative_eq!(lying.terms.peak_section_mm2, 160.0, max_relative = 0.02);
     let standing = &search(&few(only(|w| w.peak_peel = 1.0)), rod()).fine[0];
     assert!(from_axis(&standing.up, Vector::z()) < 5.0, "{:?}", standing.up);
-    // Every section is a disc of 2 mm; peel is 20 kPa times its area.
+    // Every section is a disc of 2 mm.
     let disc = std::f64::consts::PI * 4.0;
     assert_relative_eq!(standing.terms.peak_section_mm2, disc, max_relative = 0.03);
-    assert_relative_eq!(standing.terms.peak_peel_n, 0.02 * disc, max_relative = 0.03);
+    let peel_n = Model::of(&setup).force_n(disc, 1.0);
+    assert_relative_eq!(standing.terms.peak_peel_n, peel_n, max_relative = 0.03);
     assert_relative_eq!(standing.terms.height_mm, 40.0, max_relative = 1e-2);
     assert_relative_eq!(standing.terms.time_s, seconds(40.0), max_relative = 1e-2);
 }
@@ -272,8 +274,8 @@ fn a_figure_stands_or_leans_back_and_the_report_says_why() {
         let up = done.value.pose.rotation.inverse() * Vector::z();
         let why = &done.report.words["why"];
         assert!(up.z > 0.6, "{seed}: {up:?}");
-        // It faces −y: leaning back turns that side away from the plate.
-        assert!(up.y < 0.1, "{seed}: {up:?} {why}");
+        // It faces −y: leaning back turns that side away from the plate. Within ten degrees it stands.
+        assert!(up.y < 10_f64.to_radians().sin(), "{seed}: {up:?} {why}");
         assert!(why.contains("the next best pose"), "{why}");
         assert!(done.report.words["upright"].contains("model's z is up"));
         // Modelled with y up, it finds the same pose.

@@ -3,6 +3,7 @@
 //! cavities.
 
 use crate::check_loads::on_columns;
+use crate::common::mean_stress;
 use std::f64::consts::PI;
 use std::sync::Arc;
 use vatwright::check::{Checked, inspect};
@@ -25,7 +26,7 @@ fn of(checked: &Checked, code: &str) -> Option<Finding> {
 
 /// A setup that comes back so slowly that nothing is pressed.
 fn gentle() -> Setup {
-    let mut setup = Setup::default();
+    let mut setup = mean_stress();
     setup.machine.return_speed_mm_s = 0.01;
     setup
 }
@@ -58,7 +59,7 @@ fn the_way_back_presses_necks() {
         })
         .collect();
     let part = on_columns(plate(side, side, 1.0).unwrap(), 8.0, &at, d, column);
-    let mut setup = Setup::default();
+    let mut setup = mean_stress();
     setup.machine.return_speed_mm_s = 40.0;
     setup.machine.separation_kpa = 0.2;
     let tips = of(&checked(&part, &setup), "tips").unwrap();

@@ -127,7 +127,10 @@ fn tips_change_by_hand_and_only_what_changed_is_looked_at() {
 
 #[test]
 fn openings_lower_the_peel_of_the_base() {
-    let ctx = context();
+    // A mean stress, so that peel is told by the area.
+    let mut setup = (*context().setup).clone();
+    setup.machine.separation_area_exponent = 1.0;
+    let ctx = Context::new(setup);
     let peel = |raft: &Raft| {
         let body = shapes::torus(10.0, 2.0, 60).unwrap();
         let done = supported(Part::new(body), raft, &Support::default(), &ctx);

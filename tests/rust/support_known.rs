@@ -1,5 +1,6 @@
 //! Supports of parts whose answer can be thought out beforehand.
 
+use crate::common::mean_stress;
 use crate::support_data::{bars_keep_off, what_fails_is_told};
 use nalgebra::{UnitQuaternion, Vector3};
 use std::sync::Arc;
@@ -170,7 +171,10 @@ fn marks(part: &Part) -> usize {
 
 #[test]
 fn the_check_finds_no_fault() {
-    let ctx = context();
+    // A film that lets go straight up: what a drag adds to necks on thin arms is told as a warning.
+    let mut setup = (*context().setup).clone();
+    setup.machine.side_share = 0.0;
+    let ctx = Context::new(setup);
     for (name, part) in parts() {
         let done = supported(part, &ctx);
         assert_no_fault(name, &done.value, &ctx);
@@ -345,7 +349,8 @@ fn supports_take_less_resin_than_a_grid_of_columns() {
 /// mid-air.
 #[test]
 fn what_stands_on_the_part_begins_inside_it() {
-    let ctx = Context::new(Setup::load("desk-50um").unwrap());
+    // The pose that this film chooses has such a wall under an island.
+    let ctx = Context::new(mean_stress());
     let part = Part::new(shapes::figure(3, 32.0, 50_000, &Job::default()).unwrap());
     // A cavity with a flat ceiling, in a pose chosen for all but looks, needs columns inside.
     let mut flat = Recipe::default();

@@ -149,6 +149,14 @@ codes! {
         cause: "They are too thin or too long without a brace.",
         remedy: "Thicken or brace the columns, or return more slowly.",
     }
+    Confidence "confidence" {
+        severity: "warning",
+        meaning: "What holds the part does so for too few of the constants that the setup's \
+            intervals admit.",
+        cause: "The constants are known badly, or the part is held barely.",
+        remedy: "Measure the constant that the finding names and narrow its interval, add tips, or \
+            turn the part.",
+    }
     Cup "cup" {
         severity: "fault where it pulls more than a newton and more than half of its layer's peel, \
             note up to there",
@@ -259,6 +267,14 @@ codes! {
         cause: "Its facets do not pair up, or pass through each other, and repair was allowed to \
             rebuild it.",
         remedy: "Compare it with what was meant; a smaller repair.cell_mm keeps finer detail.",
+    }
+    Redundancy "redundancy" {
+        severity: "warning",
+        meaning: "A piece would not hold if any one of its tips failed.",
+        cause: "More than a speck hangs on one or two tips, on tips in a line, or on so few that the \
+            others break.",
+        remedy: "Add tips beside it, not in one line, or turn the part so that it begins on more of \
+            them.",
     }
     Refill "refill" {
         severity: "note",

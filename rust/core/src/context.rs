@@ -44,6 +44,13 @@ impl Context {
         Context { setup: self.setup, job: self.job.with_listener(listener) }
     }
 
+    /// The same context with another safety of supports.
+    pub(crate) fn with_safety(self, safety: f64) -> Context {
+        let mut setup = Setup::clone(&self.setup);
+        setup.limits.safety = safety;
+        Context { setup: Arc::new(setup), job: self.job }
+    }
+
     /// The same context for a stage of the work; see [`Job::stage`].
     pub fn stage(&self, name: &str, from: f64, to: f64) -> Context {
         self.with_job(self.job.stage(name, from, to))

@@ -169,7 +169,8 @@ impl OptionDoc {
 }
 
 /// Names and words of options that were renamed, old and new.
-const RENAMED: &[(&str, &str)] = &[("pad", "solid")];
+const RENAMED: &[(&str, &str)] =
+    &[("pad", "solid"), ("separation_exponent", "separation_speed_exponent")];
 
 /// What to do about a file that cannot be read: the new name where an old one stands in it.
 pub(crate) fn remedy(problem: &str, otherwise: &str) -> String {
@@ -209,6 +210,8 @@ pub(crate) fn commented(out: &mut String, path: &str, table: &toml::Table, optio
     let (inner, plain): (Vec<&OptionDoc>, Vec<&OptionDoc>) = options
         .iter()
         .partition(|o| table.get(o.name).is_some_and(|v| v.is_table() && !o.inside.is_empty()));
+    let (maps, plain): (Vec<&OptionDoc>, Vec<&OptionDoc>) =
+        plain.into_iter().partition(|o| table.get(o.name).is_some_and(toml::Value::is_table));
     for (name, value) in table.iter().filter(|(n, _)| options.iter().all(|o| o.name != *n)) {
         let _ = writeln!(out, "{name} = {value}");
     }
@@ -227,6 +230,17 @@ pub(crate) fn commented(out: &mut String, path: &str, table: &toml::Table, optio
         let _ = writeln!(out, "[{path}]");
         if let Some(toml::Value::Table(table)) = table.get(option.name) {
             commented(out, &path, table, option.inside);
+        }
+    }
+    // What a user may put in freely: tables of their own.
+    for option in maps {
+        out.push('\n');
+        comment(out, &option.prose());
+        for (name, value) in table[option.name].as_table().into_iter().flatten() {
+            let _ = writeln!(out, "[{}.{name}]", option.name);
+            for (name, value) in value.as_table().into_iter().flatten() {
+                let _ = writeln!(out, "{name} = {value}");
+            }
         }
     }
 }

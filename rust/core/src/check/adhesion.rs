@@ -3,9 +3,9 @@
 use super::Evidence;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::mechanics::peel::{Model, Pull};
+use crate::mechanics::peel::Pull;
 use crate::mesh::Point;
-use crate::structure::{Footprint, Load};
+use crate::structure::{Footprint, Load, aside};
 
 /// Bond stress of every layer over what the bond may bear, with the place; empty without a base.
 #[derive(Debug, Default)]
@@ -23,16 +23,18 @@ pub(super) fn bond(e: &Evidence<'_>) -> Bond {
     }
     let regions = &survey.regions[survey.regions_of(0)];
     let base = Footprint::of(e.printed.layer(0), regions, grid);
-    // Supports and raft pull too; they count as compact.
-    let model = Model::of(e.setup());
+    // Supports and raft pull too.
     let pull = |k: u32| {
         let body = e.loads[e.body_survey().regions_of(k)].iter();
         let body = Pull::sum(body.flat_map(Load::pulls));
-        Pull::sum([body, added(e, k, &model)])
+        Pull::sum([body, e.added[k as usize]])
     };
     let apart = Apart::of(e);
     let tension = (0..grid.layers).map(|k| {
-        let whole = base.worst(pull(k));
+        let pull = pull(k);
+        let pulls = [pull].into_iter().chain(aside(pull, grid.z_mm(k), e.setup()));
+        let of_all = pulls.map(|p| base.worst(p));
+        let whole = of_all.fold((0.0, [0.0; 2]), |a, b| if b.0 > a.0 { b } else { a });
         let of_one = apart.worst(k, e);
         let (kpa, at) = if of_one.0 > whole.0 { of_one } else { whole };
         (kpa, Point::new(at[0], at[1], 0.0))
@@ -78,26 +80,6 @@ impl Apart {
             |(foot, pulls): (&Footprint, &Vec<Pull>)| foot.worst(Pull::sum(pulls.iter().copied()));
         let all = self.footings.iter().zip(&pulls).map(worst);
         all.fold((0.0, [0.0; 2]), |a, b| if b.0 > a.0 { b } else { a })
-    }
-}
-
-/// Pull of what was added to the body in a layer: its section less the body's.
-fn added(e: &Evidence<'_>, k: u32, model: &Model) -> Pull {
-    let sum = |s: &crate::layers::Survey| {
-        s.regions[s.regions_of(k)].iter().fold((0.0, 0.0, 0.0), |(a, x, y), r| {
-            let [cx, cy] = r.centroid_mm;
-            (a + r.area_mm2, x + r.area_mm2 * cx, y + r.area_mm2 * cy)
-        })
-    };
-    let (all, body) = (sum(&e.survey), sum(e.body_survey()));
-    let area = all.0 - body.0;
-    if area <= 1e-9 * all.0 {
-        return Pull::default();
-    }
-    Pull {
-        force_n: model.force_n(area, 1.0),
-        x_mm: (all.1 - body.1) / area,
-        y_mm: (all.2 - body.2) / area,
     }
 }
 

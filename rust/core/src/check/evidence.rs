@@ -8,11 +8,11 @@ use super::thickness::Lines;
 use crate::context::Context;
 use crate::error::Result;
 use crate::layers::{Cup, Grid, Layers, Scan, Survey};
-use crate::mechanics::peel::Model;
+use crate::mechanics::peel::Pull;
 use crate::mechanics::{suction, time};
 use crate::part::{Part, Role};
 use crate::setup::Setup;
-use crate::structure::{self, Assessment, Body, History, LayerUse, Load};
+use crate::structure::{self, Assessment, Body, Confidence, History, LayerUse, Load};
 
 /// Layers, survey and loads of one part.
 #[derive(Debug)]
@@ -29,6 +29,8 @@ pub struct Evidence<'a> {
     bare: Option<(Layers, Survey)>,
     /// What the film does to each region of [`Evidence::body_survey`].
     pub loads: Vec<Load>,
+    /// By layer, the peel of supports and raft.
+    pub(super) added: Vec<Pull>,
     /// Numbers by layer.
     pub profile: Profile,
     pub(super) floats: Floats,
@@ -38,6 +40,7 @@ pub struct Evidence<'a> {
     /// Tips that touch nothing.
     pub(super) loose_tips: Vec<u32>,
     pub(super) bond: Bond,
+    pub(super) confidence: Option<Confidence>,
 }
 
 /// Roles that make up the body's own section.
@@ -73,21 +76,30 @@ impl<'a> Evidence<'a> {
             survey,
             bare,
             loads: Vec::new(),
+            added: Vec::new(),
             profile: Profile::default(),
             ledges: Vec::new(),
             lines: Lines::default(),
             assessment: Assessment::default(),
             loose_tips: Vec::new(),
             bond: Bond::default(),
+            confidence: None,
         };
         step("loads", 0.5)?;
         let (survey, body) = (evidence.body_survey(), evidence.body());
         evidence.loads =
             structure::loads(part, survey, body, evidence.voids(), &ctx.setup, &ctx.job)?;
+        let (printed, body) = (&evidence.printed.layers, evidence.body());
+        evidence.added = structure::added_pulls(printed, body, &ctx.setup, &ctx.job)?;
         step("standing", 0.7)?;
-        let (assessment, loose) = evidence.assess()?;
+        let grounded = evidence.grounded();
+        let (assessment, loose) = evidence.assess(&grounded)?;
         (evidence.assessment, evidence.loose_tips) = (assessment, loose);
         evidence.bond = adhesion::bond(&evidence);
+        let bond_kpa: Vec<f64> = evidence.bond.tension.iter().map(|t| t.0).collect();
+        let (body, job) = (evidence.structure(&grounded), &ctx.job);
+        evidence.confidence =
+            structure::confidence(&body, &evidence.assessment, &bond_kpa, &ctx.setup, job)?;
         evidence.profile = profile(&evidence);
         step("ledges", 0.8)?;
         evidence.ledges = overhang_span::find(&evidence)?;
@@ -96,16 +108,20 @@ impl<'a> Evidence<'a> {
         Ok(evidence)
     }
 
-    fn assess(&self) -> Result<(Assessment, Vec<u32>)> {
+    /// The part as what stands and hangs.
+    fn structure<'b>(&'b self, grounded: &'b [bool]) -> Body<'b> {
+        Body { layers: self.body(), survey: self.body_survey(), loads: &self.loads, grounded }
+    }
+
+    fn assess(&self, grounded: &[bool]) -> Result<(Assessment, Vec<u32>)> {
         let supports = self.part.supports.as_deref();
-        let body = Body {
-            layers: self.body(),
-            survey: self.body_survey(),
-            loads: &self.loads,
-            grounded: &self.grounded(),
-        };
+        let body = self.structure(grounded);
         let history = History::of(&body, supports, &self.ctx.job)?;
-        let assessment = structure::assess(&body, &history, supports, self.setup(), &self.ctx.job)?;
+        let (setup, job) = (self.setup(), &self.ctx.job);
+        let mut assessment = structure::assess(&body, &history, supports, setup, job)?;
+        if let Some(s) = supports {
+            structure::lose_tips(&body, &history, s, &mut assessment, setup, job)?;
+        }
         Ok((assessment, history.loose))
     }
 
@@ -168,16 +184,9 @@ fn profile(e: &Evidence<'_>) -> Profile {
     for &(k, area) in e.voids().flat_map(|c| &c.sealed) {
         sealed[k as usize] += area;
     }
-    // Supports and raft count as compact: they are round or on the plate.
-    let compact_kpa = Model::of(e.setup()).stress_kpa(1.0);
     let peel = |k: u32| {
-        let of_body = e.body_survey().regions_of(k);
-        let body_mm2: f64 =
-            e.body_survey().regions[of_body.clone()].iter().map(|r| r.area_mm2).sum();
-        let body_n: f64 = e.loads[of_body].iter().map(|l| l.peel.force_n).sum();
-        let all_mm2: f64 =
-            e.survey.regions[e.survey.regions_of(k)].iter().map(|r| r.area_mm2).sum();
-        body_n + (all_mm2 - body_mm2).max(0.0) * compact_kpa * 1e-3
+        let body = e.loads[e.body_survey().regions_of(k)].iter();
+        body.map(|l| l.peel.force_n).sum::<f64>() + e.added[k as usize].force_n
     };
     let use_of = |kind: fn(&LayerUse) -> f64| e.assessment.layers.iter().map(kind).collect();
     let vented = |k: u32| {

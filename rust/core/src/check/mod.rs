@@ -8,6 +8,7 @@
 
 mod adhesion;
 mod columns;
+mod confidence;
 mod cup;
 mod cure;
 mod evidence;
@@ -21,6 +22,7 @@ mod overhang_span;
 mod plate;
 mod pocket;
 mod profile;
+mod redundancy;
 mod retained_resin;
 mod sag;
 mod size;
@@ -33,12 +35,13 @@ mod unprinted;
 mod vat;
 mod watch;
 
-pub use crate::structure::Load;
+pub use crate::structure::{Confidence, Load};
 pub use evidence::Evidence;
 pub(crate) use island::tiny_mm2;
 pub use overhang_span::Reach;
 pub use plate::inspect_plate;
 pub use profile::Profile;
+pub(crate) use redundancy::of as redundancy_of;
 
 use crate::codes::FindingCode;
 use crate::context::Context;
@@ -71,7 +74,8 @@ macro_rules! modes {
 modes!(
     unprinted Unprinted, cup Cup, pocket Pocket, retained_resin RetainedResin, island Island,
     overhang Overhang, sag Sag, thin Thin, gap Gap, cure Cure, first_layer_flare FirstLayerFlare,
-    adhesion Adhesion, tips Tips, columns Columns, strength Strength, lift Lift,
+    adhesion Adhesion, tips Tips, columns Columns, redundancy Redundancy, strength Strength,
+    confidence Confidence, lift Lift,
     springback Springback, vat Vat, keep_clean KeepClean
 );
 
@@ -82,6 +86,8 @@ pub struct Checked {
     pub findings: Vec<Finding>,
     /// Layer by layer.
     pub profile: Profile,
+    /// How sure it is that what holds the part does, where the setup has intervals.
+    pub confidence: Option<Confidence>,
     /// The few moments worth pausing to look, because a risk steps up there.
     pub watch: Vec<Moment>,
 }
@@ -96,6 +102,9 @@ impl Checked {
     pub fn into_report(self, name: &str) -> Report {
         let mut report = Report::new("check", name);
         self.profile.summary(&mut report);
+        if let Some(confidence) = &self.confidence {
+            report.number("holds_share", confidence.share);
+        }
         report.findings = self.findings;
         report
     }
@@ -137,7 +146,8 @@ pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     findings.sort_by_key(|f| Reverse(f.severity));
     ctx.checkpoint(1.0)?;
     let watch = watch::moments(&evidence.profile, &findings, &ctx.setup);
-    Ok(Checked { findings, profile: evidence.profile, watch })
+    let Evidence { profile, confidence, .. } = evidence;
+    Ok(Checked { findings, profile, confidence, watch })
 }
 
 /// Keeps the gravest findings of a mode and counts the others; its notes become one.

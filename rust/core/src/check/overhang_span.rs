@@ -29,7 +29,7 @@ impl Reach {
     /// one exposure cures and a compact section's separation stress; at most the diagonal of the
     /// plate, beyond which nothing can reach.
     pub fn of(setup: &Setup) -> Reach {
-        let (r, q) = (&setup.resin, Model::of(setup).stress_kpa(1.0));
+        let (r, q) = (&setup.resin, Model::of(setup).compact_kpa());
         let thickness = cure::depth_mm(setup).max(setup.exposure.layer_mm);
         let strength = r.green_strength_mpa * r.newest_factor;
         let modulus = r.green_modulus_mpa * r.newest_factor;

@@ -1,6 +1,6 @@
 //! A whole plate: each distinct part once, then what only the plate as a whole can tell.
 
-use super::{Checked, Profile, inspect, vat, watch};
+use super::{Checked, Confidence, Profile, inspect, vat, watch};
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::Result;
@@ -15,7 +15,7 @@ use std::sync::Arc;
 const BEYOND_MM: f64 = 1e-6;
 
 /// Looks at a plate for every way to fail. Copies of a part are looked at once and their findings
-/// placed at the first copy; the profile adds up all copies, its uses are those of the worst part.
+/// placed at the first copy; the profile adds up all copies, its uses and the confidence are those of the worst part.
 /// Spring-back counts each part as alone on the machine's arm.
 ///
 /// # Errors
@@ -30,11 +30,16 @@ pub fn inspect_plate(plate: &Plate, ctx: &Context) -> Result<Checked> {
     }
     let mut findings: Vec<Finding> = plate.placed.iter().filter_map(|p| beyond(p, plate)).collect();
     let mut profile = Profile::default();
+    let mut confidence: Option<Confidence> = None;
     let n = distinct.len() as f64;
     for (i, (part, placed, copies)) in distinct.into_iter().enumerate() {
         let stage = ctx.stage(&part.name, i as f64 / n, (i + 1) as f64 / n);
         let checked = inspect(part, &stage)?;
         profile.add(&checked.profile, copies);
+        let share = |c: &Option<Confidence>| c.as_ref().map_or(f64::INFINITY, |c| c.share);
+        if share(&checked.confidence) < share(&confidence) {
+            confidence = checked.confidence;
+        }
         let pose = placed.pose();
         // The vat is the plate's, not the part's.
         let own = checked.findings.into_iter().filter(|f| f.code != FindingCode::Vat);
@@ -43,7 +48,7 @@ pub fn inspect_plate(plate: &Plate, ctx: &Context) -> Result<Checked> {
     findings.extend(vat::of_sections(&plate.name, &profile.section_mm2, &ctx.setup));
     findings.sort_by_key(|f| Reverse(f.severity));
     let watch = watch::moments(&profile, &findings, &ctx.setup);
-    Ok(Checked { findings, profile, watch })
+    Ok(Checked { findings, profile, confidence, watch })
 }
 
 /// A part that reaches beyond the plate's usable area.

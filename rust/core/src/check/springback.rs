@@ -14,7 +14,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let first = setup.exposure.first_layers;
     let limit = setup.limits.missed_layer;
     let missed = |k: u32, l: &LayerUse| if k < first { Use::default() } else { l.missed };
-    let Some((layers, worst)) = over(e, limit, missed) else { return Ok(Vec::new()) };
+    let Some((layers, worst)) = over(&e.assessment, limit, missed) else { return Ok(Vec::new()) };
     let at = worst.layer;
     // Beyond the depth that the light cures, a layer does not reach the one before.
     let layer_mm = e.grid().layer_mm;

@@ -7,7 +7,9 @@ use crate::error::Result;
 use crate::finding::Finding;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
-    let Some((layers, worst)) = over(e, 1.0, |_, l| l.section) else { return Ok(Vec::new()) };
+    let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.section) else {
+        return Ok(Vec::new());
+    };
     let severity = severity(&worst, e);
     let message = format!(
         "the part itself is stressed by {:.1} MPa at its thinnest while layer {} is under {}, and \

@@ -4,7 +4,7 @@ use super::Evidence;
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::structure::{LayerUse, Use};
+use crate::structure::{Assessment, LayerUse, Use};
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let name = &e.part.name;
@@ -13,7 +13,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(vec![Finding::new(FindingCode::Tips, Severity::Note, name, message)]);
     };
     let mut out = Vec::new();
-    if let Some((layers, worst)) = over(e, 1.0, |_, l| l.neck) {
+    if let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.neck) {
         let severity = severity(&worst, e);
         let message = format!(
             "the neck of a tip is stressed by {:.1} MPa at layer {} under {} and may bear {:.1} MPa",
@@ -61,12 +61,12 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
 
 /// First and last layer whose use is beyond a ratio, and the worst of them.
 pub(super) fn over(
-    e: &Evidence<'_>,
+    assessment: &Assessment,
     ratio: f64,
     of: impl Fn(u32, &LayerUse) -> Use,
 ) -> Option<((u32, u32), Use)> {
     let mut found: Option<((u32, u32), Use)> = None;
-    for (k, layer) in (0..).zip(&e.assessment.layers) {
+    for (k, layer) in (0..).zip(&assessment.layers) {
         let here = of(k, layer);
         if here.ratio > ratio {
             let (layers, worst) = found.get_or_insert(((k, k), here));

@@ -6,7 +6,7 @@
 //! answers to six unit loads.
 
 use super::demand::{Demand, Use};
-use super::frame::{Lift, LiftLoad, Response, Strain, SupportFrame, buckling_loads_n};
+use super::frame::{Lift, Response, Strain, SupportFrame, Wrench, buckling_loads_n};
 use super::limb::Limb;
 use super::sections;
 use super::stages::{Body, Case, History};
@@ -18,6 +18,7 @@ use crate::mesh::Point;
 use crate::part::Supports;
 use crate::setup::Setup;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 
 /// The hardest work of each kind in a layer.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -30,8 +31,34 @@ pub(crate) struct LayerUse {
     pub(crate) buckling: Use,
     /// Stress in a section of the part itself, MPa.
     pub(crate) section: Use,
+    /// The hardest of these stresses under the press alone, MPa.
+    pub(crate) pressed: Use,
+    /// Stress in a neck or bar after another tip has gone, MPa.
+    pub(crate) lost: Use,
+    /// How far the part sways under the side load, mm.
+    pub(crate) sway: Use,
     /// Part of the layer by which it turns out too thick.
     pub(crate) missed: Use,
+}
+
+impl LayerUse {
+    fn keep(&mut self, other: &LayerUse) {
+        self.neck.keep(other.neck);
+        self.bar.keep(other.bar);
+        self.buckling.keep(other.buckling);
+        self.section.keep(other.section);
+        self.pressed.keep(other.pressed);
+        self.lost.keep(other.lost);
+        self.sway.keep(other.sway);
+        self.missed.keep(other.missed);
+    }
+
+    /// Keeps a stress among those under the press, if it is one.
+    fn keep_pressed(&mut self, used: Use) {
+        if used.demand == Demand::Press {
+            self.pressed.keep(used);
+        }
+    }
 }
 
 /// Nodes of feet with what they do to the plate.
@@ -46,9 +73,14 @@ pub(crate) struct Assessment {
     pub(crate) tips: Vec<Use>,
     pub(crate) landings: Vec<Use>,
     pub(crate) members: Vec<Use>,
+    /// By tip and by member: the hardest they work after another tip has gone; empty until that is
+    /// asked.
+    pub(crate) lost: Vec<Use>,
+    pub(crate) lost_members: Vec<Use>,
+    /// Pieces too large to hang on so few tips: layer, place, tips.
+    pub(crate) few: Vec<(u32, Point, usize)>,
     /// By layer: node of each foot on raft or plate with what it does there under the layer's pull.
     pub(crate) feet: Vec<Feet>,
-    /// By layer: pulls of pieces that stand on plate or raft themselves.
     /// Least stiffness of supports under a piece against its pull, N/mm.
     pub(crate) stiffness_n_mm: Option<f64>,
     /// Settle pause that would keep every layer within the limit, s.
@@ -71,8 +103,8 @@ impl Assessment {
 
 /// What the cases of a stage come to.
 struct StageUse {
-    /// Neck, bar and buckling of each case, in the stage's order of cases.
-    cases: Vec<[Use; 3]>,
+    /// What each case asks, in the stage's order of cases.
+    cases: Vec<LayerUse>,
     tips: Vec<Use>,
     landings: Vec<Use>,
     members: Vec<Use>,
@@ -164,7 +196,9 @@ impl<'a> Judge<'a> {
         for (case, (feet, used, n_mm)) in history.cases.iter().zip(found) {
             out.feet[case.layer as usize].extend(feet);
             for section in used {
-                out.layers[section.layer as usize].section.keep(section);
+                let here = &mut out.layers[section.layer as usize];
+                here.section.keep(section);
+                here.keep_pressed(section);
             }
             if case.stage.is_some() && n_mm > 0.0 {
                 let least = out.stiffness_n_mm.get_or_insert(f64::INFINITY);
@@ -203,11 +237,8 @@ impl<'a> Judge<'a> {
                 }
                 Err(other) => return Err(other),
             };
-            for (&c, [neck, bar, buckling]) in self.cases[i as usize].iter().zip(found.cases) {
-                let here = &mut out.layers[history.cases[c].layer as usize];
-                here.neck.keep(neck);
-                here.bar.keep(bar);
-                here.buckling.keep(buckling);
+            for (&c, used) in self.cases[i as usize].iter().zip(&found.cases) {
+                out.layers[history.cases[c].layer as usize].keep(used);
             }
             stage.tips.iter().zip(found.tips).for_each(|(&t, u)| out.tips[t as usize].keep(u));
             out.landings.iter_mut().zip(found.landings).for_each(|(a, u)| a.keep(u));
@@ -224,21 +255,24 @@ impl<'a> Judge<'a> {
         let response = model.response()?;
         let cases = &self.cases[stage as usize];
         let mut out = StageUse {
-            cases: vec![[Use::default(); 3]; cases.len()],
+            cases: vec![LayerUse::default(); cases.len()],
             tips: vec![Use::default(); at.tips.len()],
             landings: vec![Use::default(); s.landings.len()],
             members: vec![Use::default(); s.members.len()],
             response,
         };
         let safety = self.setup.limits.safety;
-        let mut all: Vec<(usize, Use, LiftLoad)> = Vec::with_capacity(6 * cases.len());
+        let mut all: Vec<(usize, Use, Wrench)> = Vec::with_capacity(LOADS * cases.len());
         for (k, &c) in cases.iter().enumerate() {
             let case = &self.history.cases[c];
             for (demand, load) in self.loads(case, &out.response) {
                 let limit = demand.limit_mpa(self.setup);
                 let blank = Use { limit, layer: case.layer, demand, stage, ..Use::default() };
+                if demand == Demand::Side {
+                    out.cases[k].sway.keep(self.sway(case, &out.response, &load, blank));
+                }
                 let neck = |strain: Strain, place: Point, diameter_mm: f64| {
-                    let value = strain.stress_mpa[0].max(strain.stress_mpa[1]);
+                    let value = strain.greatest_mpa();
                     let pull_mpa = strain.axial_n / bar::area_mm2(diameter_mm);
                     let alone = at.tips.len() < FEW || pull_mpa > limit;
                     Use { ratio: value / limit, value, place: Some(place), alone, ..blank }
@@ -248,22 +282,24 @@ impl<'a> Judge<'a> {
                     let tip = &s.tips[t as usize];
                     let used = neck(strain, tip.contact, tip.diameter_mm);
                     kept.keep(used);
-                    out.cases[k][0].keep(used);
+                    out.cases[k].neck.keep(used);
+                    out.cases[k].keep_pressed(used);
                 }
                 let landings = out.response.landings(&load).zip(&s.landings);
                 for ((strain, landing), kept) in landings.zip(&mut out.landings) {
                     let used = neck(strain, landing.contact, landing.diameter_mm);
                     kept.keep(used);
-                    out.cases[k][0].keep(used);
+                    out.cases[k].neck.keep(used);
+                    out.cases[k].keep_pressed(used);
                 }
                 all.push((k, blank, load));
             }
         }
-        let member = |i: usize, blank: &Use, load: &LiftLoad| {
+        let member = |i: usize, blank: &Use, load: &Wrench| {
             let m = &s.members[i];
             let strain = out.response.member(i, load);
             let place = Some(nalgebra::center(&s.nodes[m.a as usize], &s.nodes[m.b as usize]));
-            let value = strain.stress_mpa[0].max(strain.stress_mpa[1]);
+            let value = strain.greatest_mpa();
             let force_mpa = strain.axial_n.abs() / bar::area_mm2(m.diameter_mm);
             let alone = at.tips.len() < FEW || force_mpa > blank.limit;
             let bar = Use { ratio: value / blank.limit, value, place, alone, ..*blank };
@@ -285,19 +321,49 @@ impl<'a> Judge<'a> {
                 let [bar, buckling] = member(m, blank, load);
                 out.members[m].keep(bar);
                 out.members[m].keep(buckling);
-                out.cases[*k][1].keep(bar);
-                out.cases[*k][2].keep(buckling);
+                out.cases[*k].bar.keep(bar);
+                out.cases[*k].keep_pressed(bar);
+                out.cases[*k].buckling.keep(buckling);
             }
         }
         Ok(out)
     }
 
+    /// How far the layer moves aside, over half a pixel.
+    fn sway(&self, case: &Case, response: &Response, load: &Wrench, blank: Use) -> Use {
+        let at = self.middle(case);
+        let still = response.pulled(case.pull);
+        let aside = std::array::from_fn(|i| load[i] - still[i]);
+        let (value, limit) = (response.sway_mm(&aside, at), 0.5 * self.setup.machine.pixel_mm);
+        Use { ratio: value / limit, value, limit, place: Some(at), ..blank }
+    }
+
+    /// Where a layer's pull acts.
+    fn middle(&self, case: &Case) -> Point {
+        Point::new(case.pull.x_mm, case.pull.y_mm, self.body.survey.grid.z_mm(case.layer))
+    }
+
     /// Every load of a case on the part.
-    fn loads(&self, case: &Case, response: &Response) -> [(Demand, LiftLoad); 6] {
+    fn loads(&self, case: &Case, response: &Response) -> [(Demand, Wrench); LOADS] {
         let press = Pull { force_n: -self.press_n(case, response), ..case.peel };
-        let [a, b, c, d] = case.fronts();
-        [(Demand::Pull, case.pull), a, b, c, d, (Demand::Press, press)]
-            .map(|(demand, pull)| (demand, response.pulled(pull)))
+        let [a, b, c, d] = case.fronts().map(|(demand, pull)| (demand, response.pulled(pull)));
+        let side_n = self.setup.machine.side_share * case.pull.force_n;
+        let side = |x: f64, y: f64| {
+            let force_n = [x * side_n, y * side_n, case.pull.force_n];
+            (Demand::Side, response.pushed(self.middle(case), force_n))
+        };
+        [
+            (Demand::Pull, response.pulled(case.pull)),
+            a,
+            b,
+            c,
+            d,
+            (Demand::Press, response.pulled(press)),
+            side(1.0, 0.0),
+            side(-1.0, 0.0),
+            side(0.0, 1.0),
+            side(0.0, -1.0),
+        ]
     }
 
     fn press_n(&self, case: &Case, response: &Response) -> f64 {
@@ -321,27 +387,33 @@ const FEW: usize = 4;
 /// Members followed through every layer of a stage.
 const FOLLOWED: usize = 24;
 
-/// The loads that lie outermost in some of many directions.
-fn outermost(all: &[(usize, Use, LiftLoad)]) -> Vec<usize> {
-    let mut size = [1e-12_f64; 3];
-    for (_, _, load) in all {
-        size.iter_mut().zip(load).for_each(|(s, l)| *s = s.max(l.abs()));
+/// Loads of a case: the pull, the peeling front from four sides, the press, the side load in four
+/// directions.
+const LOADS: usize = 10;
+/// The loads that lie outermost in some of many directions of lift and moments, those with a side
+/// load by themselves, since they push the other way.
+pub(super) fn outermost(all: &[(usize, Use, Wrench)]) -> Vec<usize> {
+    let sign = |v: f64| (v > 0.0) as i8 - (v < 0.0) as i8;
+    let mut sides: BTreeMap<[i8; 2], Vec<usize>> = BTreeMap::new();
+    for (i, (_, _, [fx, fy, ..])) in all.iter().enumerate() {
+        sides.entry([sign(*fx), sign(*fy)]).or_default().push(i);
     }
     let mut out = Vec::new();
-    for x in -2..=2 {
-        for y in -2..=2 {
-            for z in -2..=2 {
-                let along = |load: &LiftLoad| {
-                    [x, y, z]
-                        .iter()
-                        .zip(load)
-                        .zip(size)
-                        .map(|((&d, l), s)| f64::from(d) * l / s)
-                        .sum::<f64>()
-                };
-                let far =
-                    (0..all.len()).max_by(|&a, &b| along(&all[a].2).total_cmp(&along(&all[b].2)));
-                out.extend(far);
+    for (side, loads) in sides {
+        let most = |k: usize| loads.iter().map(|&i| all[i].2[k].abs()).fold(1e-12, f64::max);
+        let size = [most(2), most(3), most(4)];
+        let steps = if side == [0, 0] { 2 } else { 1 };
+        for fz in -steps..=steps {
+            for mx in -steps..=steps {
+                for my in -steps..=steps {
+                    let along = |i: usize| {
+                        let [_, _, z, x, y, _] = all[i].2;
+                        let parts = [(fz, z), (mx, x), (my, y)].into_iter().zip(size);
+                        parts.map(|((d, l), s)| f64::from(d) * l / s).sum::<f64>()
+                    };
+                    let far = loads.iter().copied();
+                    out.extend(far.max_by(|&a, &b| along(a).total_cmp(&along(b))));
+                }
             }
         }
     }

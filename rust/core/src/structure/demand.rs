@@ -13,6 +13,10 @@ pub(crate) enum Demand {
     Front,
     /// The way back: the layer presses resin out of the gap.
     Press,
+    /// The pull with a share of it sideways: a film that lets go from one side drags.
+    Side,
+    /// The pull after one of the tips has gone.
+    LostTip,
 }
 
 impl Demand {
@@ -22,16 +26,23 @@ impl Demand {
             Demand::Pull => "the pull of the layer",
             Demand::Front => "the peeling front",
             Demand::Press => "the press on the way back",
+            Demand::Side => "the pull with its side load",
+            Demand::LostTip => "the pull when another tip has failed",
         }
     }
 }
 
 impl Demand {
     /// Stress that green resin may bear under it, MPa: its strength over the safety asked for. The
-    /// press is an upper bound already, full speed to the end, and no safety comes on top of it.
+    /// press is an upper bound already, full speed to the end, and no safety comes on top of it;
+    /// a lost tip has a safety of its own.
     pub(crate) fn limit_mpa(self, setup: &Setup) -> f64 {
-        let strength = setup.resin.green_strength_mpa;
-        if self == Demand::Press { strength } else { strength / setup.limits.safety }
+        let safety = match self {
+            Demand::Press => 1.0,
+            Demand::LostTip => setup.limits.lost_tip_safety,
+            Demand::Pull | Demand::Front | Demand::Side => setup.limits.safety,
+        };
+        setup.resin.green_strength_mpa / safety
     }
 }
 

@@ -2,10 +2,11 @@
 
 use crate::error::Result;
 use crate::mechanics::bar;
-use crate::mechanics::frame::{Beam, Frame, Hold, Load, Profile, Solution, Tie};
+use crate::mechanics::frame::{Beam, Factored, Frame, Hold, Load, Profile, Solution, Tie};
 use crate::mechanics::peel::Pull;
 use crate::mesh::{Point, Vector};
 use crate::part::{Supports, Tip};
+use nalgebra::{Matrix6, Vector6};
 use std::collections::BTreeSet;
 use std::ops::Range;
 
@@ -95,22 +96,32 @@ impl SupportFrame {
         self.frame.load_at(self.body, Point::new(pull.x_mm, pull.y_mm, z), [0.0, 0.0, pull.force_n])
     }
 
-    /// Factors the frame and solves it for a unit pull and two unit moments: from these follows
+    /// Factors the frame and solves it for unit forces and moments on the part: from these follows
     /// every layer.
     ///
     /// # Errors
     /// As [`Frame::factor`].
-    pub fn response(&self) -> Result<Response> {
+    pub fn solved(&self) -> Result<Solved<'_>> {
         let factored = self.frame.factor()?;
-        let unit = |force_n: [f64; 3], moment_n_mm: [f64; 3]| {
+        let unit = |k: usize| {
+            let [force_n, moment_n_mm] = halves(std::array::from_fn(|i| f64::from(i == k)));
             factored.solve(&[Load { node: self.body, force_n, moment_n_mm }])
         };
-        let cases = [
-            unit([0.0, 0.0, 1.0], [0.0; 3])?,
-            unit([0.0; 3], [1.0, 0.0, 0.0])?,
-            unit([0.0; 3], [0.0, 1.0, 0.0])?,
-        ];
-        let by_unit = |of: &dyn Fn(&Solution) -> f64| cases.each_ref().map(of);
+        let units = [unit(0)?, unit(1)?, unit(2)?, unit(3)?, unit(4)?, unit(5)?];
+        Ok(Solved { model: self, factored, units })
+    }
+
+    /// How the supports answer any load on the part.
+    ///
+    /// # Errors
+    /// As [`Frame::factor`].
+    pub fn response(&self) -> Result<Response> {
+        Ok(self.solved()?.response())
+    }
+
+    /// The answer made of solutions for unit loads.
+    fn answer(&self, units: &[Solution; 6]) -> Response {
+        let by_unit = |of: &dyn Fn(&Solution) -> f64| units.each_ref().map(of);
         let bars = (0..self.frame.beams.len()).map(|i| {
             let end = |k: usize| by_unit(&|s| s.ends[i][k]);
             Bar {
@@ -133,41 +144,101 @@ impl SupportFrame {
             let by_unit = std::array::from_fn(|k| by_unit(&|s| -s.end_load(&self.frame, i)[k]));
             Contact { at: self.frame.nodes[beam.b as usize], by_unit }
         });
-        Ok(Response {
+        Response {
             middle: self.frame.nodes[self.body as usize],
             tips: self.tips.clone(),
             landings: self.landings.clone(),
             on_plate: on_plate.collect(),
             contacts: on_part.collect(),
             own: self.own.clone(),
-            give: cases.each_ref().map(|s| {
-                let m = s.motions[self.body as usize];
-                [m[2], m[3], m[4]]
-            }),
+            give: units.each_ref().map(|s| s.motions[self.body as usize]),
             bars: bars.collect(),
-        })
+        }
     }
 }
 
-/// Lift along z, N, and moments about x and y, N·mm, on the part's node.
-pub type LiftLoad = [f64; 3];
-
-fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+/// Force and moment of a wrench.
+fn halves([fx, fy, fz, mx, my, mz]: Wrench) -> [[f64; 3]; 2] {
+    [[fx, fy, fz], [mx, my, mz]]
 }
 
+/// A frame with its answers to unit loads on the part.
+#[derive(Debug)]
+pub struct Solved<'a> {
+    model: &'a SupportFrame,
+    factored: Factored<'a>,
+    units: [Solution; 6],
+}
+
+impl Solved<'_> {
+    /// How the supports answer any load.
+    pub fn response(&self) -> Response {
+        self.model.answer(&self.units)
+    }
+
+    /// How they do once the neck of a tip, numbered as in the frame, has gone; none where what is
+    /// left can move without resistance.
+    ///
+    /// The neck is taken away by forces that cancel what it bears (force method: the same frame
+    /// under six self-balanced pairs of loads at the neck's ends; any book on structural analysis).
+    ///
+    /// # Errors
+    /// As [`Factored::solve`].
+    pub fn without(&self, tip: usize) -> Result<Option<Response>> {
+        let (frame, i) = (&self.model.frame, self.model.tips.start + tip);
+        let (a, b) = (frame.beams[i].a, frame.beams[i].b);
+        let arm = frame.nodes[b as usize] - frame.nodes[a as usize];
+        let pair = |k: usize| {
+            let [force_n, moment_n_mm] = halves(std::array::from_fn(|i| f64::from(i == k)));
+            let turned = Vector::from(moment_n_mm) + arm.cross(&Vector::from(force_n));
+            self.factored.solve(&[
+                Load { node: b, force_n, moment_n_mm },
+                Load { node: a, force_n: force_n.map(|f| -f), moment_n_mm: (-turned).into() },
+            ])
+        };
+        let pairs = [pair(0)?, pair(1)?, pair(2)?, pair(3)?, pair(4)?, pair(5)?];
+        let borne = |of: &[Solution; 6]| {
+            let columns = of.each_ref().map(|s| Vector6::from(s.end_load(frame, i)));
+            Matrix6::from_columns(&columns)
+        };
+        let Some(inverse) = (Matrix6::identity() - borne(&pairs)).try_inverse() else {
+            return Ok(None);
+        };
+        let cancelling = inverse * borne(&self.units);
+        if cancelling.iter().any(|x| x.abs() > MECHANISM) {
+            return Ok(None);
+        }
+        let left = std::array::from_fn(|unit| {
+            let shares: [f64; 6] = cancelling.column(unit).into_owned().into();
+            let mut left = self.units[unit].with(&pairs, &shares);
+            left.ends[i] = [0.0; 12];
+            left
+        });
+        Ok(Some(self.model.answer(&left)))
+    }
+}
+
+/// Forces and moments of so much for one newton or newton millimetre are those of a mechanism.
+const MECHANISM: f64 = 1e6;
+
+/// Force x, y, z, N, and moment about x, y, z, N·mm, on the part's node.
+pub type Wrench = [f64; 6];
+
+fn dot(a: &Wrench, b: &Wrench) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
 /// What a beam bears for each unit load.
 #[derive(Clone, Debug, PartialEq)]
 struct Bar {
     /// At its start and its end.
     profiles: [Profile; 2],
-    axial: [f64; 3],
+    axial: Wrench,
     /// Two moments across it at either end.
-    bending: [[[f64; 3]; 2]; 2],
+    bending: [[Wrench; 2]; 2],
 }
 
 impl Bar {
-    fn strain(&self, load: &LiftLoad) -> Strain {
+    fn strain(&self, load: &Wrench) -> Strain {
         let axial_n = dot(&self.axial, load);
         let stress = |end: usize| {
             let [u, v] = &self.bending[end];
@@ -182,7 +253,7 @@ impl Bar {
 struct Contact {
     at: Point,
     /// Force and moment, x, y, z each.
-    by_unit: [[f64; 3]; 6],
+    by_unit: [Wrench; 6],
 }
 
 /// What a bar bears under a load.
@@ -194,12 +265,19 @@ pub struct Strain {
     pub stress_mpa: [f64; 2],
 }
 
+impl Strain {
+    /// Greatest stress at either end, MPa.
+    pub(crate) fn greatest_mpa(&self) -> f64 {
+        self.stress_mpa[0].max(self.stress_mpa[1])
+    }
+}
+
 /// What a tip or landing does to the part, in which region and at which place.
 pub(crate) struct Held {
     pub(crate) region: u32,
     pub(crate) at: Point,
     /// Force, N, and moment, N·mm, x, y, z each.
-    pub(crate) wrench: [f64; 6],
+    pub(crate) wrench: Wrench,
 }
 
 /// What a foot does to the plate: lift, N, and moments about x and y, N·mm, right under its node.
@@ -232,36 +310,51 @@ pub struct Response {
     own: Vec<u32>,
     /// For each foot on raft or plate its node, and the lift and moments about x and y on the plate
     /// under it.
-    on_plate: Vec<(u32, [[f64; 3]; 3])>,
+    on_plate: Vec<(u32, [Wrench; 3])>,
     /// Necks of the tips, then of all landings.
     contacts: Vec<Contact>,
-    /// Rise and turns about x and y of the part for each unit load.
-    give: [[f64; 3]; 3],
+    /// Displacement and turns of the part's node for each unit load.
+    give: [Wrench; 6],
 }
 
 impl Response {
     /// The load of a pull along z.
-    pub fn pulled(&self, pull: Pull) -> LiftLoad {
-        let (x, y) = (pull.x_mm - self.middle.x, pull.y_mm - self.middle.y);
-        [pull.force_n, y * pull.force_n, -x * pull.force_n]
+    pub fn pulled(&self, pull: Pull) -> Wrench {
+        self.pushed(Point::new(pull.x_mm, pull.y_mm, self.middle.z), [0.0, 0.0, pull.force_n])
+    }
+
+    /// The load of a force at a place.
+    pub fn pushed(&self, at: Point, force_n: [f64; 3]) -> Wrench {
+        let moment = (at - self.middle).cross(&Vector::from(force_n));
+        let [fx, fy, fz] = force_n;
+        [fx, fy, fz, moment.x, moment.y, moment.z]
+    }
+
+    /// How far a place of the part moves aside under a load, mm.
+    pub fn sway_mm(&self, load: &Wrench, at: Point) -> f64 {
+        let [x, y, _, mx, my, mz] =
+            std::array::from_fn(|k| self.give.iter().zip(load).map(|(unit, l)| unit[k] * l).sum());
+        let arm = at - self.middle;
+        let turned = Vector::new(mx, my, mz).cross(&arm);
+        f64::hypot(x + turned.x, y + turned.y)
     }
 
     /// What the necks of the tips bear, in their order; the last end of each is the contact.
-    pub fn necks(&self, load: &LiftLoad) -> impl Iterator<Item = Strain> {
+    pub fn necks(&self, load: &Wrench) -> impl Iterator<Item = Strain> {
         self.strains(self.tips.clone(), load)
     }
 
     /// What the necks of the landings bear, in the supports' order.
-    pub fn landings(&self, load: &LiftLoad) -> impl Iterator<Item = Strain> {
+    pub fn landings(&self, load: &Wrench) -> impl Iterator<Item = Strain> {
         self.strains(self.landings.clone(), load)
     }
 
     /// What a member bears.
-    pub fn member(&self, i: usize, load: &LiftLoad) -> Strain {
+    pub fn member(&self, i: usize, load: &Wrench) -> Strain {
         self.bars[i].strain(load)
     }
 
-    fn strains(&self, bars: Range<usize>, load: &LiftLoad) -> impl Iterator<Item = Strain> {
+    fn strains(&self, bars: Range<usize>, load: &Wrench) -> impl Iterator<Item = Strain> {
         self.bars[bars].iter().map(|bar| bar.strain(load))
     }
 
@@ -269,7 +362,7 @@ impl Response {
     /// `regions` says for all tips and all landings which region of the part they touch.
     pub(crate) fn held(
         &self,
-        load: &LiftLoad,
+        load: &Wrench,
         tips: &[u32],
         [tip_region, landing_region]: &[&[Option<u32>]; 2],
     ) -> Vec<Held> {
@@ -288,7 +381,7 @@ impl Response {
     }
 
     /// Each foot on raft or plate under a load: its node, and what it does to the plate under it.
-    pub(crate) fn feet(&self, load: &LiftLoad) -> impl Iterator<Item = (u32, Lift)> {
+    pub(crate) fn feet(&self, load: &Wrench) -> impl Iterator<Item = (u32, Lift)> {
         self.on_plate.iter().map(|(node, of)| {
             let [force_n, mx, my] = [0, 1, 2].map(|k| dot(&of[k], load));
             (*node, Lift { force_n, moment_n_mm: [mx, my] })

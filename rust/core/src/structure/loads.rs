@@ -111,6 +111,30 @@ pub(crate) fn loads<'v>(
     Ok(loads)
 }
 
+/// By layer, the peel of what is printed beside the body; supports and raft count as compact, since
+/// they are round or on the plate.
+///
+/// # Errors
+/// [`Error::Cancelled`](crate::Error::Cancelled).
+pub(crate) fn added_pulls(
+    printed: &[Layer],
+    body: &Layers,
+    setup: &Setup,
+    job: &Job,
+) -> Result<Vec<Pull>> {
+    let (grid, model) = (&body.grid, Model::of(setup));
+    let of_layer = |(k, printed): (usize, &Layer)| {
+        job.go_on()?;
+        let k = k as u32;
+        let pieces = printed.minus(body.layer(k)).islands(&Layer::default(), k, grid);
+        Ok(Pull::sum(pieces.iter().map(|(r, _)| {
+            let [x_mm, y_mm] = r.centroid_mm;
+            Pull { force_n: model.force_n(r.area_mm2, 1.0), x_mm, y_mm }
+        })))
+    };
+    printed.par_iter().enumerate().map(of_layer).collect()
+}
+
 /// The region of a layer that surrounds a void at that place: the smallest whose box holds it,
 /// else the largest.
 fn around(survey: &Survey, layer: u32, x: f64, y: f64) -> Option<usize> {

@@ -8,19 +8,24 @@
 //! it, so that the two cannot disagree.
 
 mod assess;
+mod confidence;
 mod demand;
 mod footing;
 mod frame;
 mod limb;
 mod loads;
+mod lost;
 mod sections;
 mod stages;
 
 pub(crate) use assess::{Assessment, Judge, LayerUse, assess};
+pub use confidence::Confidence;
+pub(crate) use confidence::{confidence, safety_for};
 pub(crate) use demand::Use;
 pub(crate) use footing::Footprint;
 pub(crate) use frame::neck_mm;
-pub use frame::{LiftLoad, Response, Strain, SupportFrame, buckling_loads_n};
+pub use frame::{Response, Solved, Strain, SupportFrame, Wrench, buckling_loads_n};
 pub use loads::Load;
-pub(crate) use loads::{loads, stopped};
-pub(crate) use stages::{Body, History, Section, fronts};
+pub(crate) use loads::{added_pulls, loads, stopped};
+pub(crate) use lost::{STOOL, asks_redundancy, lose_tips};
+pub(crate) use stages::{Body, History, Section, aside, fronts};

@@ -10,7 +10,7 @@
 
 use super::demand::{Demand, Use};
 use super::frame::Held;
-use super::stages::{Body, Case, History, Section};
+use super::stages::{Body, Case, History, Section, aside};
 use crate::mechanics::peel::Pull;
 use crate::mesh::{Point, Vector};
 use crate::setup::Setup;
@@ -162,6 +162,10 @@ pub(crate) fn standing(
         let mut worst = used(Demand::Pull, case.pull);
         for (demand, pull) in case.fronts() {
             worst.keep(used(demand, pull));
+        }
+        let height_mm = grid.z_mm(case.layer) - at.z;
+        for pull in aside(case.pull, height_mm, setup) {
+            worst.keep(used(Demand::Side, pull));
         }
         worst
     });

@@ -11,6 +11,7 @@ use crate::job::Job;
 use crate::layers::{Grid, Layer, Layers, Region, SUBPIXEL, Survey};
 use crate::mechanics::peel::Pull;
 use crate::part::{Supports, Tip};
+use crate::setup::Setup;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -242,6 +243,17 @@ pub(crate) fn fronts(pull: Pull, peel: Pull, half_mm: [f64; 2]) -> [Pull; 4] {
     })
 }
 
+/// A pull with its side load, from four sides, as what stands so far below it feels it: a force
+/// aside on a lever of that height turns like the pull itself moved aside.
+pub(crate) fn aside(pull: Pull, height_mm: f64, setup: &Setup) -> [Pull; 4] {
+    let far = setup.machine.side_share * height_mm;
+    [[far, 0.0], [-far, 0.0], [0.0, far], [0.0, -far]].map(|[x, y]| Pull {
+        x_mm: pull.x_mm + x,
+        y_mm: pull.y_mm + y,
+        ..pull
+    })
+}
+
 impl Case {
     /// The peeling front half-way, from four sides ([`fronts`]).
     pub(crate) fn fronts(&self) -> [(Demand, Pull); 4] {
@@ -370,8 +382,11 @@ fn attach(
                 let pieces = body.layers.layer(k).pieces(grid);
                 let base = body.survey.regions_of(k).start;
                 left.retain(|&t| {
-                    let hit = pieces.iter().position(|p| touches(p, &tips[t as usize], grid));
-                    at.extend(hit.map(|i| ((base + i) as u32, t)));
+                    // The nearest piece: two legs may both come within a neck.
+                    let far = pieces.iter().map(|p| distance_mm(p, &tips[t as usize], grid));
+                    let hits = far.enumerate().filter_map(|(i, d)| Some((d?, i)));
+                    let hit = hits.min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+                    at.extend(hit.map(|(_, i)| ((base + i) as u32, t)));
                     hit.is_none()
                 });
             }
@@ -387,16 +402,23 @@ fn attach(
     Ok(out)
 }
 
-/// Whether a piece of a layer comes within a tip's neck.
-fn touches(piece: &Layer, tip: &Tip, grid: &Grid) -> bool {
+/// How far a piece of a layer is from the middle of a tip's neck, mm, if it comes within the neck.
+fn distance_mm(piece: &Layer, tip: &Tip, grid: &Grid) -> Option<f64> {
     let radius = (0.5 * tip.diameter_mm).max(grid.pitch_mm);
     let sub = grid.pitch_mm / f64::from(SUBPIXEL);
     let row = |y: f64| ((y - grid.y0_mm) / grid.pitch_mm).floor().max(0.0) as u32;
-    (row(tip.contact.y - radius)..=row(tip.contact.y + radius)).any(|j| {
-        piece.row(j).iter().any(|s| {
-            let x0 = grid.x0_mm + f64::from(s.x0) * sub;
-            let x1 = grid.x0_mm + f64::from(s.x1) * sub;
-            x0 <= tip.contact.x + radius && tip.contact.x - radius <= x1
+    let c = tip.contact;
+    // From a number to the stretch that begins and ends there.
+    let off = |at: f64, from: f64, to: f64| (from - at).max(at - to).max(0.0);
+    (row(c.y - radius)..=row(c.y + radius))
+        .flat_map(|j| {
+            let y = grid.y0_mm + f64::from(j) * grid.pitch_mm;
+            let aside = off(c.y, y, y + grid.pitch_mm);
+            piece.row(j).iter().map(move |s| {
+                let x = |at: u32| grid.x0_mm + f64::from(at) * sub;
+                off(c.x, x(s.x0), x(s.x1)).hypot(aside)
+            })
         })
-    })
+        .filter(|&d| d <= radius)
+        .min_by(f64::total_cmp)
 }

@@ -187,6 +187,23 @@ impl<'a> Factored<'a> {
 }
 
 impl Solution {
+    /// This solution with so much of each of several others of the same frame on top.
+    pub fn with(&self, others: &[Solution], shares: &[f64]) -> Solution {
+        let mut out = self.clone();
+        for (other, share) in others.iter().zip(shares) {
+            let all = [(&mut out.motions, &other.motions), (&mut out.reactions, &other.reactions)];
+            for (sum, more) in all {
+                for (sum, more) in sum.iter_mut().flatten().zip(more.iter().flatten()) {
+                    *sum += share * more;
+                }
+            }
+            for (sum, more) in out.ends.iter_mut().flatten().zip(other.ends.iter().flatten()) {
+                *sum += share * more;
+            }
+        }
+        out
+    }
+
     /// Axial force in beam `i`, N: pull is positive.
     pub fn axial_n(&self, i: usize) -> f64 {
         self.ends[i][6]

@@ -1,18 +1,19 @@
 //! Peel: the force with which a fresh layer leaves the film.
 //!
-//! The model of a layer: a measured mean separation stress times area, times a factor for the
-//! section's shape and one for lift speed, capped by the atmosphere:
+//! The model of a layer: a measured mean separation stress times its section, with a power for
+//! area and one for lift speed and shape, capped by the atmosphere:
 //!
-//! F = min(σ·(s·V/V0)ⁿ, p_atm)·A, with s = J/J_circle the section's [`compactness`].
+//! F = min(σ·A0·(A/A0)ᵃ·(s·V/V0)ⁿ, p_atm·A), with s = J/J_circle the section's [`compactness`].
 //!
 //! Where it comes from: resin flowing into the gap resists like Stefan's F = 3ηVJ/h³, with J the
 //! section's torsion constant, but the film gives way and stores the pull, and then the peak is
-//! about √(3ηVJ/C)/h ([`film`]). For a disc √J grows like the area, so a mean stress is what a
-//! soft film shows, and J and V enter together with exponent n = ½. A rigid film has n = 1, its
-//! shape factor is the plain ratio of torsion constants; n = 0 is a stress that nothing changes.
-//! That stress rises with speed and falls with softer films is published (Wu et al. 2021,
-//! 10.1108/rpj-04-2020-0070; Yang et al. 2022, 10.1115/msec2022-85380); the default 20 kPa is
-//! common practice with a sweep of 5–60.
+//! about √(3ηVJ/C)/h ([`film`]). For a disc √J grows like the area, so a mean stress (a = 1) is
+//! what a soft film shows that lets go at once, and J and V enter together with n = ½. Films let
+//! go from the edge inwards: measured peaks grow slower than the area (a from 0.2 to 0.7) and
+//! slower than the root of speed (n from 0.27 to 0.51). `docs/mechanics/peel.md` has the data and
+//! how the defaults were chosen. That stress rises with speed and falls with softer films is
+//! published (Wu et al. 2021, 10.1108/rpj-04-2020-0070; Yang et al. 2022,
+//! 10.1115/msec2022-85380); the default 20 kPa is common practice with a sweep of 5–60.
 
 pub mod film;
 mod section;
@@ -89,12 +90,16 @@ pub fn compactness(area_mm2: f64, torsion_mm4: f64) -> f64 {
 /// What one machine's film does: the model at the head of this page with its numbers.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Model {
-    /// Mean separation stress of a compact section at the reference speed, kPa.
+    /// Mean separation stress of a compact section of the reference area at the reference speed, kPa.
     pub stress_kpa: f64,
+    /// The reference area A0, mm².
+    pub area_mm2: f64,
+    /// The exponent a of area, 0–1.
+    pub area_exponent: f64,
     /// Lift speed over the speed at which that stress was measured.
     pub speed_ratio: f64,
-    /// The exponent n, 0–1.
-    pub exponent: f64,
+    /// The exponent n of speed and compactness, 0–1.
+    pub speed_exponent: f64,
 }
 
 impl Model {
@@ -103,29 +108,47 @@ impl Model {
         let m = &setup.machine;
         Model {
             stress_kpa: m.separation_kpa,
+            area_mm2: m.separation_area_mm2,
+            area_exponent: m.separation_area_exponent,
             speed_ratio: m.lift_speed_mm_s / m.separation_speed_mm_s,
-            exponent: m.separation_exponent,
+            speed_exponent: m.separation_speed_exponent,
         }
     }
 
     /// Factor for the shape: compactnessⁿ.
     pub fn shape_factor(&self, compactness: f64) -> f64 {
-        compactness.powf(self.exponent)
+        compactness.powf(self.speed_exponent)
     }
 
     /// Factor for lift speed: (V/V0)ⁿ. Never falls with speed.
     pub fn speed_factor(&self) -> f64 {
-        self.speed_ratio.powf(self.exponent)
+        self.speed_ratio.powf(self.speed_exponent)
     }
 
-    /// Separation stress of a section, kPa, at most one atmosphere.
-    pub fn stress_kpa(&self, compactness: f64) -> f64 {
-        (self.stress_kpa * self.shape_factor(compactness) * self.speed_factor()).min(ATMOSPHERE_KPA)
+    /// Factor on the mean stress for the area: (A/A0)ᵃ⁻¹. Never rises with area.
+    pub fn area_factor(&self, area_mm2: f64) -> f64 {
+        (area_mm2 / self.area_mm2).powf(self.area_exponent - 1.0)
+    }
+
+    /// Mean separation stress of a compact section of the reference area, kPa: what the film's
+    /// pull on a patch of a layer is reckoned with.
+    pub fn compact_kpa(&self) -> f64 {
+        self.mean_kpa(self.area_mm2, 1.0)
+    }
+
+    /// Mean separation stress of a section, kPa, at most one atmosphere.
+    pub fn mean_kpa(&self, area_mm2: f64, compactness: f64) -> f64 {
+        let factors =
+            self.area_factor(area_mm2) * self.shape_factor(compactness) * self.speed_factor();
+        (self.stress_kpa * factors).min(ATMOSPHERE_KPA)
     }
 
     /// Peel force of one connected section, N.
     pub fn force_n(&self, area_mm2: f64, compactness: f64) -> f64 {
-        mpa(self.stress_kpa(compactness)) * area_mm2
+        if area_mm2 <= 0.0 {
+            return 0.0;
+        }
+        mpa(self.mean_kpa(area_mm2, compactness)) * area_mm2
     }
 
     /// Peel of one connected section with its line of action.

@@ -4,6 +4,7 @@ use super::terms::{TERMS, Terms};
 use super::{Candidate, Orient, StandIn};
 use crate::context::Context;
 use crate::error::{Result, check_range};
+use crate::mechanics::peel::Model;
 use crate::mesh::{Bounds, Mesh, Point, Vector, measure};
 use nalgebra::UnitQuaternion;
 use parry3d_f64::transformation::try_convex_hull;
@@ -156,7 +157,7 @@ impl Scale {
         Scale {
             reach_mm,
             area_mm2,
-            force_n: setup.machine.separation_kpa.max(1.0) * 1e-3 * area_mm2,
+            force_n: Model::of(setup).force_n(area_mm2, 1.0).max(1e-3),
             time_s: crate::mechanics::time::print_of(setup, layers as u32),
             step_mm: setup.exposure.layer_mm + setup.machine.pixel_mm,
         }

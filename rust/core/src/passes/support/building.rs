@@ -2,11 +2,11 @@
 //! round again with more tips until nothing is loose or nothing more can be done.
 
 use super::enclosed::Enclosed;
-use super::judge::{Judge, Loose};
+use super::judge::{self, Judge, Loose};
 use super::loads::{Loads, Neck, Pool, Verdict};
 use super::needs::{Sweep, Unmet};
 use super::probe::Probe;
-use super::proof::{self, Proof};
+use super::proof::{self, Proof, beyond};
 use super::tips::{Pixel, Site, Sites, Stand};
 use super::trees::{self, Trees};
 use super::ways::Ways;
@@ -15,9 +15,8 @@ use crate::base::{Base, Raft, Style};
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::Report;
-use crate::layers::{Grid, Layers, Scan, Survey};
-use crate::mechanics::bar;
-use crate::mechanics::peel::{Model, Pull};
+use crate::layers::{Grid, Layer, Layers, Scan, Survey};
+use crate::mechanics::peel::Pull;
 use crate::mesh::{Point, Vector};
 use crate::part::{Member, Part, Role, Supports};
 use crate::setup::Setup;
@@ -133,12 +132,18 @@ impl Building {
             survey: &self.survey,
             loads: &self.loads,
             grounded: &self.grounded,
-            neck: Neck::new(
-                self.options.tip_mm,
-                setup.resin.green_strength_mpa,
-                BENT * setup.limits.safety,
-            ),
+            neck: self.neck(setup, setup.limits.safety),
+            lost_neck: self.neck(setup, setup.limits.lost_tip_safety),
         }
+    }
+
+    /// See [`structure::safety_for`].
+    pub(super) fn safety_for(&self, confidence: f64, setup: &Setup) -> Option<f64> {
+        structure::safety_for(confidence, &self.survey.regions, &self.loads, setup)
+    }
+
+    fn neck(&self, setup: &Setup, safety: f64) -> Neck {
+        Neck::new(self.options.tip_mm, setup.resin.green_strength_mpa, BENT * safety)
     }
 
     /// The part on supports and base, proven by the layers and by mechanics as far as it can be.
@@ -160,7 +165,7 @@ impl Building {
             if round < ROUNDS {
                 self.hold(judge.loose(), &sites, &unmet, &mut found);
                 let most = RELIEVED.max(before / 4);
-                for (tip, used) in outcome.proof.overloaded() {
+                for (tip, used) in beyond(&outcome.proof.assessment.tips) {
                     // Every tip leaves a scar: in the end only what breaks is worth one.
                     let breaks = used.alone || used.value > ctx.setup.resin.green_strength_mpa;
                     if round > HELPED && !breaks {
@@ -172,9 +177,17 @@ impl Building {
                     pool.relieve(&sites, &mut found, tip, layer, helpers.min(room));
                 }
             }
+            if found.len() > before {
+                continue;
+            }
+            if round < ROUNDS {
+                for (tip, used) in beyond(&outcome.proof.assessment.lost).into_iter().take(RELIEVED)
+                {
+                    pool.relieve(&sites, &mut found, tip, used.layer, 1);
+                }
+            }
             if found.len() == before {
-                self.tell(report, &outcome, &unmet, &judge, &ctx.setup);
-                return Ok(self.finished(outcome));
+                return Ok(self.finished(outcome, &unmet, &judge, report, &ctx));
             }
         }
     }
@@ -192,48 +205,49 @@ impl Building {
         let stage = ctx.stage("loads", 0.0, 0.3);
         let verdict = self.loads(setup).settle(&sites, found, shared, pool, &stage)?;
         let mut supports = self.build(found);
-        let body = Body {
+        let proof = proof::prove(&mut supports, &self.body(), &self.options, &self.probe, ctx)?;
+        supports.mesh = geometry::mesh(&supports, self.options.embed_mm, &self.probe);
+        let bars = judge::scanned(&supports.mesh, &self.layers.grid, ctx)?;
+        let (base, bond_use) = self.lay(&supports, &bars, ctx)?;
+        let reach_mm = self.options.reach(setup).layer;
+        let stage = ctx.stage("judge", 0.5, 1.0);
+        let looked_at = judge.look(&self.layers, bars, &base.mesh, reach_mm, &stage)?;
+        Ok(Outcome { verdict, supports, proof, base, bond_use, looked_at })
+    }
+
+    fn body(&self) -> Body<'_> {
+        Body {
             layers: &self.layers,
             survey: &self.survey,
             loads: &self.loads,
             grounded: &self.grounded,
-        };
-        let proof = proof::prove(&mut supports, &body, &self.options, &self.probe, ctx)?;
-        supports.mesh = geometry::mesh(&supports, self.options.embed_mm, &self.probe);
-        let (base, bond_use) = self.lay(&supports, ctx)?;
-        let reach_mm = self.options.reach(setup).layer;
-        let stage = ctx.stage("judge", 0.5, 1.0);
-        let looked_at = judge.look(&self.layers, &supports.mesh, &base.mesh, reach_mm, &stage)?;
-        Ok(Outcome { verdict, supports, proof, base, bond_use, looked_at })
+        }
     }
 
-    /// Says in a report what came of it.
-    pub(super) fn tell(
+    /// The part with what was built for it; the report says what came of it.
+    pub(super) fn finished(
         &self,
-        report: &mut Report,
-        outcome: &Outcome,
+        outcome: Outcome,
         unmet: &[Unmet],
         judge: &Judge,
-        setup: &Setup,
-    ) {
+        report: &mut Report,
+        ctx: &Context,
+    ) -> Part {
+        let (setup, Outcome { verdict, supports, proof, base, bond_use, .. }) =
+            (&ctx.setup, outcome);
         let told = telling::Told {
             options: &self.options,
             part: &self.part,
             setup,
             layers: &self.layers,
             unmet,
-            verdict: &outcome.verdict,
-            proof: &outcome.proof,
-            bond_use: outcome.bond_use,
+            verdict: &verdict,
+            proof: &proof,
+            bond_use,
             judge,
             mouths: &self.probe.mouths,
         };
-        told.tell(report, &outcome.supports, &outcome.base);
-    }
-
-    /// The part with what was built for it.
-    pub(super) fn finished(&self, outcome: Outcome) -> Part {
-        let Outcome { supports, base, .. } = outcome;
+        told.tell(report, &supports, &base);
         let laid = (!base.mesh.triangles().is_empty()).then(|| Arc::new(base));
         let raft = laid.or_else(|| self.part.raft.clone());
         Part { supports: Some(Arc::new(supports)), raft, ..self.part.clone() }
@@ -280,7 +294,7 @@ impl Building {
     }
 
     /// Lays the base anew under the feet, and under the part where it stands on it.
-    fn lay(&self, s: &Supports, ctx: &Context) -> Result<(Base, f64)> {
+    fn lay(&self, s: &Supports, bars: &[Layer], ctx: &Context) -> Result<(Base, f64)> {
         let landed: Vec<u32> = s.landings.iter().map(|t| t.node).collect();
         let feet = s.feet.iter().filter(|f| !landed.contains(f));
         let mut under: Vec<[f64; 2]> =
@@ -289,34 +303,23 @@ impl Building {
             let placed = self.part.body.vertices().iter().map(|v| self.part.pose * v);
             under.extend(placed.map(|p| [p.x, p.y]));
         }
-        self.plan.lay(&under, &self.pulls(s, ctx), ctx)
+        self.plan.lay(&under, &self.pulls(bars, ctx)?, ctx)
     }
 
-    /// The pull of every layer on the base: the part's and that of the bars, which are compact.
-    fn pulls(&self, s: &Supports, ctx: &Context) -> Vec<Pull> {
-        let kpa = Model::of(&ctx.setup).stress_kpa(1.0);
+    /// The pull of every layer on the base: the part's and that of the bars.
+    fn pulls(&self, bars: &[Layer], ctx: &Context) -> Result<Vec<Pull>> {
         let grid = &self.layers.grid;
-        let mut all: Vec<Vec<Pull>> = (0..grid.layers)
-            .map(|k| {
-                let of_part = self.loads[self.survey.regions_of(k)].iter();
-                of_part.flat_map(Load::pulls).collect()
-            })
-            .collect();
-        for m in &s.members {
-            let (a, b) = (s.nodes[m.a as usize], s.nodes[m.b as usize]);
-            let (low, high) = if a.z < b.z { (a, b) } else { (b, a) };
-            let rise = high.z - low.z;
-            if rise < grid.layer_mm {
-                continue;
-            }
-            let area = bar::area_mm2(m.diameter_mm) * (high - low).norm() / rise;
-            for k in grid.layer_at(low.z)..grid.layer_at(high.z).min(grid.layers) {
-                let p = low + (high - low) * ((grid.z_mm(k) - low.z) / rise);
-                let force_n = area * kpa * 1e-3;
-                all[k as usize].push(Pull { force_n, x_mm: p.x, y_mm: p.y });
-            }
-        }
-        all.into_iter().map(Pull::sum).filter(|p| p.force_n > 0.0).collect()
+        let of_bars = structure::added_pulls(bars, &self.layers, &ctx.setup, &ctx.job)?;
+        let all = (0..grid.layers).zip(of_bars).map(|(k, bars)| {
+            let of_part = self.loads[self.survey.regions_of(k)].iter();
+            Pull::sum(of_part.flat_map(Load::pulls).chain([bars]))
+        });
+        let by_layer = all.enumerate().filter(|p| p.1.force_n > 0.0);
+        let with_sides = by_layer.flat_map(|(k, pull)| {
+            let sides = structure::aside(pull, grid.z_mm(k as u32), &ctx.setup);
+            [pull].into_iter().chain(sides)
+        });
+        Ok(with_sides.collect())
     }
 
     /// Puts tips under pieces of the part that float or jut out too far, where a tip can stand and

@@ -124,8 +124,8 @@ impl Edit {
         let outcome = b.prove(&mut self.sites, &shared, &none, &mut self.judge, ctx)?;
         self.looked_at = outcome.looked_at;
         let mut report = Report::new("support", &b.part.name);
-        b.tell(&mut report, &outcome, &[], &self.judge, &ctx.setup);
-        self.done = Done { value: b.finished(outcome), report };
+        let value = b.finished(outcome, &[], &self.judge, &mut report, ctx);
+        self.done = Done { value, report };
         Ok(self)
     }
 }

@@ -7,7 +7,7 @@ use super::needs::nearest_pixel;
 use super::tips::Pixel;
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{Fill, Layer, Layers, Region, SUBPIXEL, Scan, Surface};
+use crate::layers::{Fill, Grid, Layer, Layers, Region, SUBPIXEL, Scan, Surface};
 use crate::mesh::{Mesh, Pose};
 use rayon::prelude::*;
 
@@ -32,24 +32,26 @@ pub(super) struct Judge {
     loose: Vec<Vec<Loose>>,
 }
 
+/// The layers of a mesh that stands where it is.
+pub(super) fn scanned(mesh: &Mesh, grid: &Grid, ctx: &Context) -> Result<Vec<Layer>> {
+    let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
+    Ok(Scan::new(&[surface], *grid).layers(&ctx.job)?.layers)
+}
+
 impl Judge {
-    /// Looks at the part's layers together with the meshes of supports and base, and gives back
+    /// Looks at the part's layers together with those of supports and with the base, and gives back
     /// how many layers it had to look at.
     pub(super) fn look(
         &mut self,
         body: &Layers,
-        supports: &Mesh,
+        supports: Vec<Layer>,
         base: &Mesh,
         reach_mm: f64,
         ctx: &Context,
     ) -> Result<usize> {
         let grid = &body.grid;
-        let scanned = |mesh| {
-            let surface = Surface { mesh, pose: Pose::identity(), fill: Fill::Added };
-            Ok(Scan::new(&[surface], *grid).layers(&ctx.job)?.layers)
-        };
         let before = std::mem::take(self);
-        (self.supports, self.base) = (scanned(supports)?, scanned(base)?);
+        (self.supports, self.base) = (supports, scanned(base, grid, ctx)?);
         let n = body.layers.len();
         let changed = |k: usize| {
             before.supports.get(k) != Some(&self.supports[k])

@@ -9,7 +9,7 @@ use crate::layers::{Layer, Layers, Survey};
 use crate::mechanics::peel::Pull;
 use crate::mechanics::{bar, tips};
 use crate::mesh::Point;
-use crate::structure::{Load, Section, fronts};
+use crate::structure::{Load, STOOL, Section, asks_redundancy, fronts};
 use std::collections::BTreeMap;
 
 /// What one neck may carry, safety counted in.
@@ -26,11 +26,6 @@ impl Neck {
     pub(super) fn new(diameter_mm: f64, strength_mpa: f64, safety: f64) -> Neck {
         let allowed_n = bar::neck_n(strength_mpa, diameter_mm) / safety;
         Neck { allowed_n, allowed_n_mm: allowed_n * diameter_mm / 8.0 }
-    }
-
-    /// The highest pull on a tip of a group under any of several pulls.
-    fn highest_of(&self, tips_mm: &[[f64; 2]], pulls: &[Pull]) -> f64 {
-        pulls.iter().map(|pull| self.highest_n(tips_mm, pull)).fold(0.0, f64::max)
     }
 
     /// The highest pull on a tip of a group. The part of the moment that the necks can carry by
@@ -53,6 +48,18 @@ impl Neck {
     }
 }
 
+/// What a piece in a layer asks of its tips.
+#[derive(Clone, Copy, Debug)]
+struct Asked {
+    /// The pull of the layer, then its peeling front from four sides.
+    pulls: [Pull; 5],
+    /// Whether any one tip may fail.
+    redundant: bool,
+}
+
+/// Of more tips than this the loss of one changes little that the safety does not cover.
+const MANY_TIPS: usize = 24;
+
 /// A connected piece in one layer that hangs on tips.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Case {
@@ -74,6 +81,8 @@ pub(super) struct Loads<'a> {
     pub(super) loads: &'a [Load],
     pub(super) grounded: &'a [bool],
     pub(super) neck: Neck,
+    /// The same once another tip has gone.
+    pub(super) lost_neck: Neck,
 }
 
 impl Loads<'_> {
@@ -150,8 +159,8 @@ impl Loads<'_> {
             for (root, regions) in pieces {
                 let pull = self.pull(regions.iter().copied());
                 let peel = Pull::sum(regions.iter().map(|&i| self.loads[i].peel));
-                let half_mm = Section::of(regions.iter().map(|&i| &survey.regions[i])).half_mm();
-                let [a, b, c, d] = fronts(pull, peel, half_mm);
+                let section = Section::of(regions.iter().map(|&i| &survey.regions[i]));
+                let [a, b, c, d] = fronts(pull, peel, section.half_mm());
                 let pulls = [pull, a, b, c, d];
                 // What stands on raft or plate is held by the bond there; adhesion is judged apart.
                 if grounded[root] || pull.force_n <= 0.0 {
@@ -165,7 +174,11 @@ impl Loads<'_> {
                 let idle = |tip: &&usize| landings.iter().any(|&l| landed[l] == **tip);
                 let carriers = tips.iter().filter(|t| !idle(t));
                 let mut at: Vec<[f64; 2]> = carriers.map(|&i| found[i].xy()).collect();
-                let highest_n = self.add(sites, found, tips, &mut at, places, pool, &pulls);
+                let lowest = tips.iter().map(|&i| found[i].layer).min().unwrap_or(k);
+                let risen_mm = f64::from(k - lowest.min(k)) * survey.grid.layer_mm;
+                let redundant = asks_redundancy(section.area_mm2, risen_mm);
+                let asked = Asked { pulls, redundant };
+                let highest_n = self.add(sites, found, tips, &mut at, places, pool, &asked);
                 verdict.cases.push(Case { pull, highest_n });
             }
         }
@@ -187,19 +200,43 @@ impl Loads<'_> {
         at: &mut Vec<[f64; 2]>,
         places: &[usize],
         pool: &Pool,
-        pulls: &[Pull],
+        asked: &Asked,
     ) -> f64 {
-        let mut highest = self.neck.highest_of(at, pulls);
+        let mut highest = self.highest_of(at, asked);
         let mut tried = vec![false; if self.overloads(highest) { places.len() } else { 0 }];
         while self.overloads(highest) {
-            let Some(c) = self.best_place(at, places, &tried, pool, pulls) else { break };
+            let Some(c) = self.best_place(at, places, &tried, pool, asked) else { break };
             tried[c] = true;
             let (pixel, layer) = pool.places[places[c]];
             let Ok(site) = sites.on_base(pixel, layer) else { continue };
             at.push(site.xy());
             group.push(found.len());
             found.push(site);
-            highest = self.neck.highest_of(at, pulls);
+            highest = self.highest_of(at, asked);
+        }
+        highest
+    }
+
+    /// The highest pull on a tip of a group under any of the pulls, and where it is asked, the highest
+    /// after any one tip has gone, as far as necks bear more then.
+    fn highest_of(&self, tips_mm: &[[f64; 2]], asked: &Asked) -> f64 {
+        let all = asked.pulls.iter().map(|pull| self.neck.highest_n(tips_mm, pull));
+        let all = all.fold(0.0, f64::max);
+        if !asked.redundant || tips_mm.len() > MANY_TIPS {
+            return all;
+        }
+        if tips_mm.len() < STOOL {
+            return f64::INFINITY;
+        }
+        let as_borne = self.neck.allowed_n / self.lost_neck.allowed_n;
+        let mut left = tips_mm[1..].to_vec();
+        let mut highest = all;
+        for gone in 0..tips_mm.len() {
+            let high_n = self.lost_neck.highest_n(&left, &asked.pulls[0]);
+            highest = highest.max(high_n * as_borne);
+            if gone < left.len() {
+                left[gone] = tips_mm[gone];
+            }
         }
         highest
     }
@@ -216,7 +253,7 @@ impl Loads<'_> {
         places: &[usize],
         tried: &[bool],
         pool: &Pool,
-        pulls: &[Pull],
+        asked: &Asked,
     ) -> Option<usize> {
         let distance = |p: [f64; 2]| {
             let far = tips_mm.iter().map(|t| (t[0] - p[0]).hypot(t[1] - p[1]));
@@ -238,7 +275,7 @@ impl Loads<'_> {
         let mut best: Option<(f64, f64, usize)> = None;
         for &(far, c) in chosen {
             with[last] = pool.xy[places[c]];
-            let high = self.neck.highest_of(&with, pulls);
+            let high = self.highest_of(&with, asked);
             let less =
                 |b: (f64, f64, usize)| high < b.0 - 1e-12 || (high <= b.0 + 1e-12 && far > b.1);
             if best.is_none_or(less) {

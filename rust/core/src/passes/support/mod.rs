@@ -160,7 +160,13 @@ impl Pass<Part> for Support {
         }
         let mut report = Report::new("support", &part.name);
         let site = Building::new(self, &part, &ctx.stage("survey", 0.0, 0.3))?;
-        let value = site.raise(&mut report, &ctx.stage("raise", 0.3, 1.0))?;
+        // Margins are not stacked: nominal constants with the safety, or the intervals at safety 1,
+        // whichever asks for more.
+        let limits = &ctx.setup.limits;
+        let for_confidence = site.safety_for(limits.confidence, &ctx.setup).unwrap_or(0.0);
+        report.number("safety", limits.safety.max(for_confidence));
+        let raise = ctx.stage("raise", 0.3, 1.0).with_safety(limits.safety.max(for_confidence));
+        let value = site.raise(&mut report, &raise)?;
         Ok(Done { value, report })
     }
 }

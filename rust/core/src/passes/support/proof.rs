@@ -28,14 +28,12 @@ pub(super) struct Proof {
     pub(super) grown: usize,
 }
 
-impl Proof {
-    /// Necks beyond their limit, worst first.
-    pub(super) fn overloaded(&self) -> Vec<(usize, Use)> {
-        let mut over: Vec<(usize, Use)> =
-            self.assessment.tips.iter().copied().enumerate().filter(|t| t.1.ratio > 1.0).collect();
-        over.sort_by(|a, b| b.1.ratio.total_cmp(&a.1.ratio).then(a.0.cmp(&b.0)));
-        over
-    }
+/// Tips beyond their limit, worst first.
+pub(super) fn beyond(tips: &[Use]) -> Vec<(usize, Use)> {
+    let mut over: Vec<(usize, Use)> =
+        tips.iter().copied().enumerate().filter(|t| t.1.ratio > 1.0).collect();
+    over.sort_by(|a, b| b.1.ratio.total_cmp(&a.1.ratio).then(a.0.cmp(&b.0)));
+    over
 }
 
 /// Judges, grows and judges again.
@@ -74,9 +72,18 @@ pub(super) fn prove(
             break;
         }
     }
-    let mut assessment = structure::assess(body, &history, Some(s), &ctx.setup, &ctx.job)?;
-    if assessment.stiffen > 1.0 && grow(s, &assessment, o, probe, &mut grown) {
-        assessment = structure::assess(body, &history, Some(s), &ctx.setup, &ctx.job)?;
+    let assessed = |s: &Supports| {
+        let (setup, job) = (&ctx.setup, &ctx.job);
+        let mut assessment = structure::assess(body, &history, Some(s), setup, job)?;
+        structure::lose_tips(body, &history, s, &mut assessment, setup, job)?;
+        Ok(assessment)
+    };
+    let mut assessment: Assessment = assessed(s)?;
+    let over = |uses: &[Use]| uses.iter().any(|u| u.ratio > 1.0);
+    let short =
+        assessment.stiffen > 1.0 || over(&assessment.lost) || over(&assessment.lost_members);
+    if short && grow(s, &assessment, o, probe, &mut grown) {
+        assessment = assessed(s)?;
     }
     Ok(Proof { assessment, grown: grown.len() })
 }
@@ -92,9 +99,14 @@ fn grow(
     let mut changed = false;
     // Stiffness against the pull goes with the area of straight columns.
     let stiffer = a.stiffen.sqrt();
-    for (i, used) in a.members.iter().enumerate() {
+    let hardest = |all: &[Use], lost: &[Use], i: usize| {
+        let of_lost = lost.get(i).map_or(0.0, |u| u.ratio);
+        all[i].ratio.max(of_lost)
+    };
+    for i in 0..s.members.len() {
+        let used = hardest(&a.members, &a.lost_members, i);
         // Bending stress falls with d³, the buckling load rises with d⁴.
-        let factor = if used.ratio > 1.0 { (used.ratio / AIM).cbrt() } else { 1.0 }.max(stiffer);
+        let factor = if used > 1.0 { (used / AIM).cbrt() } else { 1.0 }.max(stiffer);
         let m = &s.members[i];
         let wanted = (m.diameter_mm * factor).min(THICKEST * o.column_mm);
         if wanted <= m.diameter_mm * 1.001 {
@@ -108,10 +120,12 @@ fn grow(
         }
     }
     let first = s.members.len();
-    let necks = s.tips.iter_mut().zip(&a.tips).chain(s.landings.iter_mut().zip(&a.landings));
-    for (i, (tip, used)) in necks.enumerate() {
-        let wanted = (tip.diameter_mm * (used.ratio / AIM).sqrt()).min(WIDEST_NECK * o.tip_mm);
-        if used.ratio > 1.0 && wanted > tip.diameter_mm * 1.001 {
+    let of_tips = (0..s.tips.len()).map(|i| hardest(&a.tips, &a.lost, i));
+    let used: Vec<f64> = of_tips.chain(a.landings.iter().map(|u| u.ratio)).collect();
+    let necks = s.tips.iter_mut().chain(&mut s.landings);
+    for (i, (tip, used)) in necks.zip(used).enumerate() {
+        let wanted = (tip.diameter_mm * (used / AIM).sqrt()).min(WIDEST_NECK * o.tip_mm);
+        if used > 1.0 && wanted > tip.diameter_mm * 1.001 {
             tip.diameter_mm = wanted;
             grown.insert(first + i);
             changed = true;

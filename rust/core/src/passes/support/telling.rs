@@ -79,6 +79,8 @@ impl Told<'_> {
             ("stress_use", a.worst(|l| l.bar).ratio),
             ("buckling_use", a.worst(|l| l.buckling).ratio),
             ("section_use", a.worst(|l| l.section).ratio),
+            ("lost_tip_use", a.worst(|l| l.lost).ratio),
+            ("sway_mm", a.worst(|l| l.sway).value),
             ("members_grown", self.proof.grown as f64),
             ("settle_s", a.settle_s),
             ("support_mm3", support_mm3),
@@ -208,6 +210,7 @@ impl Told<'_> {
                 None => finding,
             });
         }
+        report.findings.extend(check::redundancy_of(a, &self.part.name));
         if self.bond_use > TOLERATED {
             let message = "even the widest base is pulled off the plate at its edge";
             report.findings.push(
