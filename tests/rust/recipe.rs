@@ -1,9 +1,12 @@
 //! Recipes: what a step learns from those that follow.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use vatwright::mesh::shapes::cuboid;
 use vatwright::passes::{Orient, Pass, Raft};
-use vatwright::{Context, Done, Part, Recipe, Report, Result, Setup, Step};
+use vatwright::{
+    Context, Done, Finding, Part, Recipe, Report, Result, Setup, Severity, Step, Vector,
+};
 
 /// Notes how high a part hangs.
 struct Height(Arc<Mutex<f64>>);
@@ -59,4 +62,58 @@ fn a_part_is_turned_so_that_its_base_finds_room() {
     assert!(deepest([100.0, 78.0, 66.0]) <= 80.0 - 2.0 * raft.rim_mm());
     // What fits no other way goes without.
     assert!(deepest([100.0, 78.0, 78.0]) <= 80.0);
+}
+
+/// A pass that finds a fault as often as told.
+struct Fussy {
+    faults: usize,
+    asked: AtomicUsize,
+    poses: Mutex<Vec<Vector>>,
+}
+
+impl Pass<Part> for Fussy {
+    type Out = Part;
+
+    fn name(&self) -> &'static str {
+        "fussy"
+    }
+
+    fn apply(&self, part: Part, _: &Context) -> Result<Done<Part>> {
+        let mut report = Report::new("fussy", &part.name);
+        self.poses.lock().unwrap().push(part.pose.rotation.inverse() * Vector::z());
+        if self.asked.fetch_add(1, Ordering::Relaxed) < self.faults {
+            report.findings.push(Finding::new("island", Severity::Fault, &part.name, "it hangs"));
+        }
+        Ok(Done { value: part, report })
+    }
+}
+
+/// What fails in the best pose is tried in others, well apart and at most three in all, before it is
+/// told.
+#[test]
+fn another_pose_is_tried_before_a_fault_is_told() {
+    let part = Part::new(cuboid(12.0, 5.0, 3.0).unwrap());
+    let ctx = Context::new(Setup::default());
+    for (faults, tried) in [(0, 1), (1, 2), (9, 3)] {
+        let (asked, poses) = (AtomicUsize::new(0), Mutex::default());
+        let fussy = Arc::new(Fussy { faults, asked, poses });
+        let orient = Orient { directions: 40, refine: 6, ..Orient::default() };
+        let recipe = Recipe { steps: vec![Step::Orient(orient), Step::Own(fussy.clone())] };
+        let done = recipe.apply(part.clone(), &ctx).unwrap();
+        let poses = fussy.poses.lock().unwrap().clone();
+        assert_eq!(poses.len(), tried);
+        for (i, a) in poses.iter().enumerate() {
+            assert!(poses[..i].iter().all(|b| a.dot(b) < 20_f64.to_radians().cos()), "{poses:?}");
+        }
+        let said = done.report.numbers.get("poses_tried");
+        assert_eq!(said.copied().unwrap_or(1.0), tried as f64);
+        assert_eq!(done.report.inner.len(), 2, "one report a step");
+        let taken = done.value.pose.rotation.inverse() * Vector::z();
+        // Where all fail alike it stays with the best score.
+        let expected = if faults == 1 { poses[1] } else { poses[0] };
+        assert!(taken.dot(&expected) > 1.0 - 1e-9);
+        let words = done.report.words.get("poses").map(String::as_str);
+        assert_eq!(words.is_some(), tried > 1);
+        assert!(words.is_none_or(|w| w.contains("island")), "{words:?}");
+    }
 }

@@ -1,15 +1,18 @@
 //! A recipe: passes in order, itself a pass, read and written as TOML or JSON.
 
 use crate::check::Check;
+use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result};
-use crate::finding::{Done, Report};
+use crate::finding::{Done, Report, Severity};
 use crate::options::{OptionDoc, Options, comment, commented, prose, remedy};
 use crate::part::Part;
 use crate::pass::Pass;
 use crate::passes::{Hollow, Orient, Raft, Repair, Support, Vent};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::fmt;
+use std::ops::Range;
 use std::sync::Arc;
 
 /// A pass over parts that can be put into a recipe.
@@ -215,18 +218,147 @@ impl Pass<Part> for Recipe {
         self.steps.iter().try_for_each(|step| step.pass().validate())
     }
 
-    fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
+    /// Where what the pose decides fails after all, up to two further poses are tried and the best
+    /// taken; the report says how many (`poses_tried`) and what the first would have come to.
+    fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         let mut report = Report::new("recipe", &part.name);
-        let n = self.steps.len() as f64;
-        for (i, step) in self.steps.iter().enumerate() {
-            let above_base = self.above_base(i).map(Step::Orient);
-            let pass = above_base.as_ref().unwrap_or(step).pass();
-            let ctx = ctx.stage(pass.name(), i as f64 / n, (i + 1) as f64 / n);
-            ctx.checkpoint(0.0)?;
-            let done = pass.apply(part, &ctx)?;
-            part = done.value;
-            report.inner.push(done.report);
+        let orients = self.steps.iter().position(|s| matches!(s, Step::Orient(_)));
+        let until = orients.unwrap_or(self.steps.len());
+        let part = self.run(part, 0..until, &mut report.inner, ctx)?;
+        let Some((at, orient)) = orients.and_then(|i| Some((i, self.orient_at(i)?))) else {
+            return Ok(Done { value: part, report });
+        };
+        let poses = orient.poses(part, POSES, &self.stage(at, ctx)?)?;
+        let mut best: Option<(Flaws, Part, Vec<Report>)> = None;
+        let mut first = Flaws::default();
+        for (tried, pose) in poses.into_iter().enumerate() {
+            let ctx = if tried == 0 { ctx.clone() } else { ctx.stage("another pose", 1.0, 1.0) };
+            let mut told = vec![pose.report];
+            let part = self.run(pose.value, at + 1..self.steps.len(), &mut told, &ctx)?;
+            let flaws = Flaws::of(&told);
+            let enough = flaws.is_none();
+            if tried == 0 {
+                first = flaws.clone();
+            } else {
+                report.number("poses_tried", (tried + 1) as f64);
+            }
+            if best.as_ref().is_none_or(|b| flaws.count() < b.0.count()) {
+                best = Some((flaws, part, told));
+            }
+            if enough {
+                break;
+            }
         }
+        let Some((flaws, part, told)) = best else {
+            let problem = "no pose was found".into();
+            let (place, remedy) = ("orient".into(), "turn the part by hand".into());
+            return Err(Error::Config { place, problem, remedy });
+        };
+        if report.numbers.contains_key("poses_tried") {
+            report.words.insert("poses".into(), first.words(&flaws));
+        }
+        report.inner.extend(told);
         Ok(Done { value: part, report })
+    }
+}
+
+/// So many poses are tried where the first fails.
+const POSES: usize = 3;
+/// More resin in supports than this share of the part's is waste.
+const WASTE: f64 = 0.5;
+/// More columns on the part than this are a forest that marks it all over.
+const FOREST: f64 = 12.0;
+
+/// What is wrong with a prepared part that another pose may mend.
+#[derive(Clone, Debug, Default)]
+struct Flaws {
+    /// Codes of faults, and words for waste, each once.
+    what: BTreeSet<String>,
+    /// How many in all.
+    many: usize,
+}
+
+impl Flaws {
+    fn of(told: &[Report]) -> Flaws {
+        use FindingCode::{
+            Adhesion, Buckling, Column, Columns, Cup, Island, KeepClean, Lift, Neck, Overhang,
+            Overload, Pocket, Sag, Springback, Strength, Tips,
+        };
+        let mends = [
+            Adhesion, Buckling, Column, Columns, Cup, Island, KeepClean, Lift, Neck, Overhang,
+            Overload, Pocket, Sag, Springback, Strength, Tips,
+        ];
+        let mut out = Flaws::default();
+        let mut tell = |what: &str| {
+            out.what.insert(what.to_string());
+            out.many += 1;
+        };
+        for report in told {
+            let faults = report.findings.iter().filter(|f| f.severity == Severity::Fault);
+            faults.filter(|f| mends.contains(&f.code)).for_each(|f| tell(f.code.as_str()));
+            let beyond =
+                |name: &str, most: f64| report.numbers.get(name).is_some_and(|v| *v > most);
+            if beyond("support_share", WASTE) {
+                tell("supports of more than half its resin");
+            }
+            if beyond("landings", FOREST) {
+                tell("columns all over it");
+            }
+        }
+        out
+    }
+
+    fn is_none(&self) -> bool {
+        self.many == 0
+    }
+
+    fn count(&self) -> usize {
+        self.many
+    }
+
+    /// What was found of the pose of the best score, and of the one taken.
+    fn words(&self, taken: &Flaws) -> String {
+        let list = |f: &Flaws| f.what.iter().cloned().collect::<Vec<_>>().join(", ");
+        let left = if taken.is_none() {
+            "another pose has none of it".into()
+        } else {
+            format!("the best of the poses tried still has {}", list(taken))
+        };
+        format!("the pose of the best score has {}; {left}", list(self))
+    }
+}
+
+impl Recipe {
+    /// The orient pass at a step, as it is run there.
+    fn orient_at(&self, i: usize) -> Option<Orient> {
+        match &self.steps[i] {
+            Step::Orient(orient) => Some(self.above_base(i).unwrap_or_else(|| orient.clone())),
+            _ => None,
+        }
+    }
+
+    fn stage(&self, i: usize, ctx: &Context) -> Result<Context> {
+        let n = self.steps.len() as f64;
+        let ctx = ctx.stage(self.steps[i].pass().name(), i as f64 / n, (i + 1) as f64 / n);
+        ctx.checkpoint(0.0)?;
+        Ok(ctx)
+    }
+
+    /// Runs some of the steps one after the other.
+    fn run(
+        &self,
+        mut part: Part,
+        steps: Range<usize>,
+        told: &mut Vec<Report>,
+        ctx: &Context,
+    ) -> Result<Part> {
+        for i in steps {
+            let orient = self.orient_at(i).map(Step::Orient);
+            let pass = orient.as_ref().unwrap_or(&self.steps[i]).pass();
+            let done = pass.apply(part, &self.stage(i, ctx)?)?;
+            part = done.value;
+            told.push(done.report);
+        }
+        Ok(part)
     }
 }

@@ -365,10 +365,44 @@ impl Pass<Part> for Orient {
     }
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
+        let (part, search) = self.searched(part, ctx)?;
+        self.posed(part, &search, ctx)
+    }
+}
+
+/// Poses that are tried after the best are turned so far from those before, degrees.
+const APART_DEG: f64 = 20.0;
+
+impl Orient {
+    /// The part in the best pose, and in further ones in the order of their scores, each turned well
+    /// away from those before.
+    pub(crate) fn poses(&self, part: Part, most: usize, ctx: &Context) -> Result<Vec<Done<Part>>> {
+        let (part, mut search) = self.searched(part, ctx)?;
+        let near = APART_DEG.to_radians().cos();
+        let mut out = Vec::new();
+        let mut tried: Vec<Vector> = Vec::new();
+        while out.len() < most {
+            let far = |c: &Candidate| tried.iter().all(|up| up.dot(&c.up) < near);
+            let first = search.fine.first().is_some_and(|c| c.admissible);
+            let may = |c: &Candidate| far(c) && (c.admissible || !first);
+            let Some(next) = search.fine.iter().position(may) else { break };
+            search.fine[..=next].rotate_right(1);
+            tried.push(search.fine[0].up);
+            out.push(self.posed(part.clone(), &search, ctx)?);
+        }
+        Ok(out)
+    }
+
+    fn searched(&self, part: Part, ctx: &Context) -> Result<(Part, Search)> {
         // Refuse early what cannot be turned.
         part.turned(part.pose.rotation, self.lift_mm)?;
         let part = part.appraised(self.up, &ctx.stage("appearance", 0.0, 0.0).job)?;
         let search = self.search(&part, ctx)?;
+        Ok((part, search))
+    }
+
+    /// The part in the pose that leads the search, and why.
+    fn posed(&self, part: Part, search: &Search, ctx: &Context) -> Result<Done<Part>> {
         let best = &search.fine[0];
         let mut report = Report::new("orient", &part.name);
         let upright = directions::to_z(&best.up);
@@ -420,7 +454,7 @@ impl Pass<Part> for Orient {
         }
         if let Some(seen) = &part.appearance {
             let scale = choose::Scale::of(&StandIn::exact(&part), ctx);
-            report.words.insert("why".into(), why::words(&search, self, &scale, seen));
+            report.words.insert("why".into(), why::words(search, self, &scale, seen));
             report.words.insert("upright".into(), seen.words());
         }
         for (name, value) in TERMS.iter().zip(best.terms.values()) {
