@@ -47,10 +47,11 @@ html_title = f"vatwright {release}"
 html_copy_source = False
 
 
-def _help() -> Iterator[str]:
-    words = re.findall(r"^    (\w+) ", _asked(), re.MULTILINE)
-    for title, text in [("vatwright", _asked()), *((word, _asked(word)) for word in words)]:
-        yield f"## {title}\n\n```text\n{text}```\n"
+def _help(*words: str) -> Iterator[str]:
+    text = _asked(*words)
+    yield f"## {' '.join(words) or 'vatwright'}\n\n```text\n{text}```\n"
+    for word in re.findall(r"^    (\w+) ", text, re.MULTILINE):
+        yield from _help(*words, word)
 
 
 def _asked(*words: str) -> str:

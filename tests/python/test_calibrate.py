@@ -367,12 +367,16 @@ def test_fits_add_up_and_are_written_as_a_setup() -> None:
 
 def test_intervals_take_the_place_of_those_of_the_same_constants() -> None:
     lamp = calibrate.direct("exposure.irradiance_mw_cm2", [4.1, 3.9, 4.0, 4.05])
-    (measured,) = lamp.intervals["exposure"].values()
-    fixed = calibrate.Constant("machine.separation_area_mm2", 88.0, 88.0, 88.0, "chosen")
-    old = {
-        "exposure": {"irradiance_mw_cm2": (1.0, 9.0), "edge_blur_mm": (0.01, 0.04)},
-        "machine": {"separation_area_mm2": (50.0, 150.0)},
-    }
-    assert (lamp + calibrate.Fit((fixed,)))._with_intervals(old) == {
-        "exposure": {"irradiance_mw_cm2": measured, "edge_blur_mm": (0.01, 0.04)},
-    }
+    ((low, high),) = lamp.intervals["exposure"].values()
+    chosen = calibrate.Constant("machine.separation_area_mm2", 300.0, 300.0, 300.0, "chosen")
+    base = vw.Setup.from_toml(
+        "[intervals.exposure]\nirradiance_mw_cm2 = [1.0, 9.0]\nedge_blur_mm = [0.01, 0.04]\n"
+        "[intervals.machine]\nseparation_area_mm2 = [50.0, 150.0]\n"
+    )
+    mine = (lamp + calibrate.Fit((chosen,))).setup(base)
+    assert mine.machine.separation_area_mm2 == 300.0
+    assert mine.exposure.irradiance_mw_cm2 == lamp["exposure.irradiance_mw_cm2"].value
+    exposure = {"irradiance_mw_cm2": (low, high), "edge_blur_mm": (0.01, 0.04)}
+    assert mine.intervals["exposure"] == exposure
+    assert not mine.intervals.get("machine")
+    assert vw.Setup.from_toml(mine.to_toml()) == mine

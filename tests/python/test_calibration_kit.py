@@ -326,10 +326,14 @@ def test_a_log_of_the_tower_gives_both_exponents(tmp_path: Path, setup: vw.Setup
         ("", "line 1: no column force_n"),
         ("time_s,load\n1,2\n", "line 1: no column force_n"),
         ("force_n\n1\n", "neither time_s nor layer"),
-        ("layer,force_n\n1,2\n2,x\n", "line 3: '2,x' are no numbers"),
+        ("layer,force_n\n1,2\n2,x\n", "line 3: could not convert string to float: 'x'"),
         ("layer,force_n\n1\n", "line 2"),
         ("layer,force_n\n1,nan\n", "not all of it are numbers"),
         ("layer,force_n\n4000,1\n", "layer 4000 of a tower of 420 layers"),
+        ("layer,force_n\n1e300,1\n", "of a tower of 420 layers"),
+        ("layer,force_n\n-3,1\n", "layer -3 of a tower"),
+        (f"layer,force_n\n{'1' * 200_000},1\n", "line 2"),
+        ("time_s,force_n\n", "no rows"),
         ("time_s,force_n\n1,0\n2,5\n3,0\n", "0 peaks|1 peaks"),
     ],
 )
@@ -372,17 +376,25 @@ def test_the_command_makes_a_kit_and_fits_its_form(
     assert main(["calibrate", "fit", str(out / "form.toml")]) == 2
     assert "not measured: peel" in capsys.readouterr().out
     (out / "form.toml").write_text(filled(setup, 8, without=("peel",)))
-    made = out / "mine.toml"
-    assert main(["calibrate", "fit", str(out / "form.toml"), "--out", str(made)]) == 0
+    made, log = out / "mine.toml", out / "log.csv"
+    area, speed, _ = kit.tower_rows(setup)
+    force = pull_n(area, speed) * np.exp(0.05 * np.random.default_rng(9).normal(size=len(area)))
+    csv(log, "layer,force_n", np.arange(len(area)), force)
+    words = [str(out / "form.toml"), "--log", str(log), "--out", str(made)]
+    assert main(["calibrate", "fit", *words]) == 0
     told = capsys.readouterr().out
     assert "resin.penetration_mm" in told
     mine = vw.Setup.load(made)
     assert mine.resin.penetration_mm == pytest.approx(DP, rel=0.1)
     assert mine.exposure.edge_blur_mm == pytest.approx(BLUR, rel=0.3)
-    assert mine.machine == setup.machine.replace(
-        film_compliance_mm_n=mine.machine.film_compliance_mm_n,
-        frame_stiffness_n_mm=mine.machine.frame_stiffness_n_mm,
-    )
+    machine = mine.machine
+    assert machine.separation_area_exponent == pytest.approx(A, abs=0.05)
+    assert machine.separation_speed_exponent == pytest.approx(N, abs=0.05)
+    assert machine.lift_speed_mm_s == setup.machine.lift_speed_mm_s
+    for section in ("machine", "resin", "exposure"):
+        for name, (low, high) in mine.intervals[section].items():
+            assert low <= getattr(getattr(mine, section), name) <= high
+    assert "separation_speed_exponent" in mine.intervals["machine"]
     # A form that somebody filled in is not written over.
     assert main(["calibrate", "kit", "--setup", "desk-35um", "--out", str(out)]) == 0
     assert "kept" in capsys.readouterr().err

@@ -14,6 +14,7 @@ from vatwright.calibrate import kit
 from vatwright.calibrate.bodies import Floats
 from vatwright.errors import FormatError, LimitError
 from vatwright.types import Path
+from vatwright.words import clean
 
 __all__ = ["Log", "peaks", "read_log"]
 
@@ -82,12 +83,13 @@ def read_log(path: Path, setup: Setup) -> Log:
         speed = columns.get("speed_mm_s", np.full(len(force), setup.machine.lift_speed_mm_s))
     else:
         areas, speeds, weights = kit.tower_rows(setup)
-        index = layer.astype(int)
-        if index.min(initial=0) < 0 or index.max(initial=0) >= len(areas):
+        strange = layer[(layer < 0.0) | (layer >= len(areas))]
+        if len(strange):
             raise FormatError(
-                f"{path}: layer {index.max()} of a tower of {len(areas)} layers, the first of "
+                f"{path}: layer {strange[0]:g} of a tower of {len(areas)} layers, the first of "
                 "which is 0; was another layer height printed? Give --setup, or a column area_mm2"
             )
+        index = layer.astype(int)
         area, counts = areas[index], weights[index]
         speed = columns.get("speed_mm_s", speeds[index])
     shape = columns.get("shape", np.ones(len(force)))
@@ -139,18 +141,16 @@ def _table(path: FilePath) -> dict[str, Floats]:
                 f"{path}, line 1: no column force_n; the first line names the columns, of "
                 f"{', '.join(_COLUMNS)}"
             )
-        rows = []
-        for number, row in enumerate(csv.reader(file, delimiter=mark), 2):
-            if not row:
-                continue
-            try:
-                # Where fields end by other marks a comma is a decimal one.
-                rows.append(
-                    [float(row[i] if mark == "," else row[i].replace(",", ".")) for i in kept]
-                )
-            except (ValueError, IndexError):
-                said = mark.join(row)[:60]
-                raise FormatError(f"{path}, line {number}: '{said}' are no numbers") from None
+        rows, reader = [], csv.reader(file, delimiter=mark)
+        try:
+            # Where fields end by other marks a comma is a decimal one.
+            for row in filter(None, reader):
+                told = row if mark == "," else [field.replace(",", ".") for field in row]
+                rows.append([float(told[i]) for i in kept])
+        except (ValueError, IndexError, csv.Error) as error:
+            raise FormatError(f"{path}, line {reader.line_num + 1}: {clean(str(error))}") from error
+    if not rows:
+        raise FormatError(f"{path}: no rows below the names of the columns")
     table = np.array(rows, dtype=float).reshape(-1, len(kept))
     if not np.isfinite(table).all():
         raise FormatError(f"{path}: not all of it are numbers; leave out the lines that are none")

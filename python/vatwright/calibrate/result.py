@@ -97,22 +97,10 @@ class Fit:
         Raises:
             ConfigError: a value is out of the range that a setup accepts.
         """
-        changed: dict[str, Any] = {}
-        for section, of in self.values.items():
-            record = getattr(base, section)
-            # Constants that this core does not know yet are left to to_toml.
-            known = record.to_dict()
-            changed[section] = record.replace(**{f: v for f, v in of.items() if f in known})
-        if "intervals" in base.to_dict():
-            changed["intervals"] = self._with_intervals(base.to_dict()["intervals"])
-        return base.replace(**changed)
-
-    def _with_intervals(
-        self, old: dict[str, dict[str, tuple[float, float]]]
-    ) -> dict[str, dict[str, tuple[float, float]]]:
-        """What a value was known by goes with the value."""
-        values, new = self.values, self.intervals
-        both = {
+        records = {s: getattr(base, s) for s in ("machine", "resin", "exposure", "limits")}
+        values, new, old = self.values, self.intervals, base.intervals
+        # What a value was known by goes with the value; `replace` would keep it.
+        intervals = {
             section: {
                 field: interval
                 for field, interval in old.get(section, {}).items()
@@ -121,7 +109,11 @@ class Fit:
             | new.get(section, {})
             for section in {**old, **new}
         }
-        return {section: of for section, of in both.items() if of}
+        changed: dict[str, Any] = {
+            section: record.replace(**values.get(section, {}))
+            for section, record in records.items()
+        }
+        return Setup(name=base.name, intervals=intervals, **changed)
 
     def to_toml(self) -> str:
         """The constants as sections of a setup file, each with its origin."""
