@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -205,38 +206,133 @@ def test_coins_of_too_few_exposures_are_refused() -> None:
         calibrate.working_curve(SECONDS[:2], [[0.1], [-0.2]], irradiance_mw_cm2=4.0)
 
 
-def features(random: Random, sigma: float, scale: float) -> list[calibrate.Feature]:
-    """Pins, ribs, holes and slots at two doses; growth by the normal quantile of scipy."""
-    made = []
-    for ratio in (2.0, 8.0):
-        grown = 2.0 * sigma * stats.norm.ppf(1.0 - 1.0 / ratio)
-        for kind, sign in (("pin", 1), ("rib", 1), ("hole", -1), ("slot", -1)):
-            for drawn in (0.5, 1.0, 2.0):
-                read = scale * drawn + sign * grown + 0.012 * random.normal(size=2)
-                read = tuple(np.round(read, 2).tolist())
-                made.append(calibrate.Feature(kind, drawn, read, ratio))  # type: ignore[arg-type]
-    return made
+def spread(x: float, sigma: float, gamma: float, share: float) -> float:
+    """Light beyond a straight edge; reference: scipy's distributions, normal and Cauchy."""
+    core, far = stats.norm.sf(x, scale=sigma), stats.cauchy.sf(x, scale=gamma)
+    return float((1.0 - share) * core + share * far)
+
+
+def printed(kind: str, drawn: float, ratio: float, light: tuple[float, float, float]) -> float:
+    """Size of a rib or slot, its edges where scipy.optimize.brentq finds the critical dose."""
+    grows = kind in ("rib", "pin")
+
+    def over(x: float) -> float:
+        other = -spread(x + drawn, *light) if grows else spread(drawn - x, *light)
+        return spread(x, *light) + other - 1.0 / ratio
+
+    low, high = (-drawn / 2, 3.0) if grows else (-3.0, drawn / 2)
+    if over(low) * over(high) > 0:
+        return 0.0  # It vanished, or closed.
+    return float(drawn + (2.0 if grows else -2.0) * optimize.brentq(over, low, high))
+
+
+SIZES = {
+    "pin": (2.0, 3.0),
+    "rib": (0.3, 0.5, 1.0, 2.0),
+    "hole": (2.0, 3.0),
+    "slot": (0.4, 1.0, 2.0),
+}
+Sizes = list[tuple[calibrate.Feature, float]]
+
+
+def comb(ratios: tuple[float, ...], light: tuple[float, float, float]) -> Sizes:
+    return [
+        (calibrate.Feature(kind, drawn, (), ratio), printed(kind, drawn, ratio, light))  # type: ignore[arg-type]
+        for ratio in ratios
+        for kind, sizes in SIZES.items()
+        for drawn in sizes
+    ]
+
+
+def read(sizes: Sizes, random: Random, scale: float = 0.994) -> list[calibrate.Feature]:
+    """Two readings to a hundredth of a millimetre of what is left."""
+    return [
+        replace(f, measured_mm=tuple((size - (1 - scale) * f.drawn_mm + off).round(2).tolist()))
+        for f, size in sizes
+        if size > 0.1
+        for off in (0.012 * random.normal(size=2),)
+    ]
 
 
 def test_the_blur_of_an_edge_covers_the_truth() -> None:
-    # Reference: scipy.stats.norm for the growth of an edge blurred by a normal spread.
     random = np.random.default_rng(7)
+    sizes = comb((5.0, 20.0), (0.04, 0.1, 0.25))
     held = 0
     for _ in range(TRIALS):
-        found = calibrate.edge(features(random, 0.04, 0.994))
+        found = calibrate.edge(read(sizes, random), tail_mm=0.1, tail_share=0.25)
         low, high = found.intervals["exposure"]["edge_blur_mm"]
         held += low <= 0.04 <= high
     assert held >= COVERED
     assert any("smaller" in note for note in found.notes)
 
 
-def test_an_edge_near_twice_the_critical_dose_says_nothing() -> None:
-    near = [f for f in features(np.random.default_rng(8), 0.04, 1.0) if f.dose_ratio == 2.0]
-    found = calibrate.edge(near)
+def test_three_doses_tell_the_tails_of_the_light() -> None:
+    random = np.random.default_rng(8)
+    truth = {"edge_blur_mm": 0.03, "edge_tail_mm": 0.15, "edge_tail_share": 0.2}
+    sizes = comb((5.0, 20.0, 60.0), (0.03, 0.15, 0.2))
+    held = dict.fromkeys(truth, 0)
+    for _ in range(TRIALS):
+        found = calibrate.edge(read(sizes, random), tails=True)
+        assert not found.missing
+        for name, (low, high) in found.intervals["exposure"].items():
+            held[name] += low <= truth[name] <= high
+    assert min(held.values()) >= COVERED, held
+    # Two exposures do not, and that is said.
+    two = calibrate.edge(read(sizes[:22], random), tails=True, tail_mm=0.15, tail_share=0.2)
+    assert [c.name for c in two.constants] == ["exposure.edge_blur_mm"]
+    assert {m.name.rpartition(".")[2] for m in two.missing} == {*truth} - {"edge_blur_mm"}
+
+
+@pytest.mark.parametrize(("ratio", "grown_um"), [(4.0, 16.86), (20.0, 41.12)])
+def test_the_growth_of_an_edge_is_that_of_the_closed_form(ratio: float, grown_um: float) -> None:
+    # x = σ√2·erfc⁻¹(2Ec/E) at σ = 25 µm, worked values: 16.86 µm at 4, 41.12 µm at 20.
+    made = [
+        calibrate.Feature(kind, 2.0 + i, (2.0 + i + sign * 2e-3 * grown_um,), ratio)  # type: ignore[arg-type]
+        for kind, sign in (("rib", 1), ("slot", -1))
+        for i in range(4)
+    ]
+    found = calibrate.edge(made)
+    assert found["exposure.edge_blur_mm"].value == pytest.approx(0.025, rel=1e-3)
+
+
+def test_an_edge_that_cannot_be_told_from_shrinkage_is_refused() -> None:
+    sizes = comb((5.0,), (0.04, 0.1, 0.0))
+    ribs = [f for f in read(sizes, np.random.default_rng(8)) if f.kind in ("pin", "rib")]
+    found = calibrate.edge(ribs)
     assert not found.constants
-    assert "four times the exposure" in found.missing[0].remedy
+    assert "ribs as well as slots" in found.missing[0].remedy
     with pytest.raises(vw.OptionError, match="hardens nothing"):
         calibrate.edge([calibrate.Feature("pin", 1.0, (1.0,), 0.5)])
+
+
+def teeth(through_um: dict[int, float], random: Random, noise_mm: float) -> list[list[float]]:
+    return [
+        [n * 0.05 + 1e-3 * d + noise_mm * random.normal() for _ in range(2)]
+        for n, d in through_um.items()
+    ]
+
+
+def test_the_depth_comb_reads_print_through() -> None:
+    # Worked values at Dp = 0.12 mm, Ec = 6, E = 12 mJ/cm², layers of 50 µm: d1 = 33.18,
+    # d2 = 93.94, d5 = 146.41 µm, and 162.37 µm through very many.
+    random = np.random.default_rng(11)
+    through = {1: 33.18, 2: 93.94, 5: 146.41, 60: 162.37}
+    given = {"layer_mm": 0.05, "dose_mj_cm2": 12.0, "start": (0.1, 4.0)}
+    exact = calibrate.depth_comb([*through], teeth(through, random, 0.0), **given)  # type: ignore[arg-type]
+    assert exact["resin.penetration_mm"].value == pytest.approx(0.12, rel=1e-3)
+    assert exact["resin.critical_mj_cm2"].value == pytest.approx(6.0, rel=1e-3)
+    held = {"penetration_mm": 0, "critical_mj_cm2": 0}
+    ratio = math.exp(0.05 / 0.12) - 1.0
+    more = {
+        n: 120.0 * math.log(2.0 * (1.0 - math.exp(-n * 0.05 / 0.12)) / ratio)
+        for n in calibrate.kit.COMB_LAYERS
+    }
+    for _ in range(TRIALS):
+        found = calibrate.depth_comb([*more], teeth(more, random, 0.006), **given)  # type: ignore[arg-type]
+        for name, truth in (("penetration_mm", 0.12), ("critical_mj_cm2", 6.0)):
+            low, high = found.intervals["resin"][name]
+            held[name] += low <= truth <= high
+    assert min(held.values()) >= COVERED, held
 
 
 def covers(trial: Callable[[Random], calibrate.Fit], name: str, truth: float, seed: int = 9) -> int:

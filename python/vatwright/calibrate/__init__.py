@@ -5,14 +5,13 @@ out; what the readings cannot determine is refused, with the print that would.
 """
 
 from vatwright.calibrate import form, kit, sheet
+from vatwright.calibrate.edges import Feature, edge
 from vatwright.calibrate.evaluate import evaluate
 from vatwright.calibrate.laws import (
-    Feature,
     Strip,
     bond,
     depth_comb,
     direct,
-    edge,
     green_modulus,
     green_strength,
     stiffness,

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 from vatwright._core import Setup
 from vatwright.calibrate import laws
+from vatwright.calibrate.edges import KINDS, SHARE, Feature, Kind, edge
 from vatwright.calibrate.form import SECTIONS, Filled, Row
 from vatwright.calibrate.log import Log
 from vatwright.calibrate.peel import peel
-from vatwright.calibrate.result import Fit
+from vatwright.calibrate.result import Constant, Fit
 from vatwright.errors import ConfigError
 
 __all__ = ["evaluate"]
@@ -117,41 +118,58 @@ def _compared(coins: Fit, comb: Fit) -> str:
 
 
 def _edge(rows: Sequence[Row], light: float, found: Fit, setup: Setup) -> Fit:
-    """The blur, its interval with what is not known of the critical dose."""
+    """The spread of light, its intervals with what is not known of the critical dose.
+
+    A wall of many layers gets, in a layer's middle, e^(−h/2Dp)/(1 − e^(−h/Dp)) times the dose of
+    one (geometric sum), as the core adds it up.
+    """
+    exposure = setup.exposure.to_dict()
+    per_depth = setup.exposure.layer_mm / _value(found, PENETRATION, setup.resin.penetration_mm)
+    stacked = light * math.exp(-0.5 * per_depth) / -math.expm1(-per_depth)
 
     def at(critical: float) -> Fit:
-        return laws.edge(
+        return edge(
             [
-                laws.Feature(
+                Feature(
                     _kind(row["kind"]),
                     row["drawn_mm"],
                     tuple(row["measured_mm"]),
-                    light * row["exposure_s"] / critical,
+                    stacked * row["exposure_s"] / critical,
                     name=f"edge {i}",
                 )
                 for i, row in enumerate(rows, 1)
-            ]
+                if row["measured_mm"]
+            ],
+            tail_mm=exposure.get("edge_tail_mm", 0.0),
+            tail_share=exposure.get("edge_tail_share", 0.0),
+            tails="edge_tail_mm" in exposure,
         )
 
     known = [c for c in found.constants if c.name == CRITICAL]
-    fit = at(known[0].value if known else setup.resin.critical_mj_cm2)
-    if not (known and fit.constants):
-        return fit
-    (blur,) = fit.constants
-    others = [other for end in (known[0].low, known[0].high) for other in at(end).constants]
-    # Independent parts add in squares.
-    down = max(blur.value - min((o.value for o in others), default=blur.value), 0.0)
-    up = max(max((o.value for o in others), default=blur.value) - blur.value, 0.0)
-    low = max(blur.value - math.hypot(blur.value - blur.low, down), 0.0)
-    high = blur.value + math.hypot(blur.high - blur.value, up)
-    return replace(fit, constants=(replace(blur, low=low, high=high),))
+    if not known:
+        note = f"edges go by a critical dose of {setup.resin.critical_mj_cm2:g} mJ/cm², the setup's"
+        return at(setup.resin.critical_mj_cm2) + Fit(notes=(note,))
+    fit = at(known[0].value)
+    others = [c for end in (known[0].low, known[0].high) for c in at(end).constants]
+    return replace(fit, constants=tuple(_widened(c, others) for c in fit.constants))
 
 
-def _kind(word: str) -> laws.Kind:
-    for kind in laws.KINDS:
+def _widened(constant: Constant, others: Sequence[Constant]) -> Constant:
+    """With what it would be at the ends of another constant; independent parts add in squares."""
+    values = [constant.value, *(c.value for c in others if c.name == constant.name)]
+    down, up = constant.value - min(values), max(values) - constant.value
+    low = max(constant.value - math.hypot(constant.value - constant.low, down), 0.0)
+    high = constant.value + math.hypot(constant.high - constant.value, up)
+    if constant.name == SHARE:
+        high = min(high, 1.0)
+    return replace(constant, low=low, high=high)
+
+
+def _kind(word: str) -> Kind:
+    for kind in KINDS:
         if word == kind:
             return kind
-    raise ConfigError(f"edge: '{word}' is no feature; there are {', '.join(laws.KINDS)}")
+    raise ConfigError(f"edge: '{word}' is no feature; there are {', '.join(KINDS)}")
 
 
 def _size(row: Row, name: str, where: str) -> float:

@@ -175,10 +175,12 @@ SECTIONS = (
         ("edge-comb",),
         "caliper; pin gauges or drills for holes, feelers for slots",
         (
-            "Print the comb twice: with the usual exposure, and with four times it (of the "
-            "ordinary layers, not the first ones). Wash, do not cure.",
+            "Print the comb with the usual exposure and with four times it (of the ordinary "
+            "layers, not the first ones); for the tails of the light also with twelve times. Wash, "
+            "do not cure.",
             "Pins and ribs at half their height; holes and slots from above. What did not survive "
-            "stays empty. The staircase shows to the eye which step is lost first.",
+            "stays empty. Ribs and slots count, and round ones from 2 mm on; the staircase and the "
+            "smaller ones show to the eye what is lost first.",
         ),
         (
             Column("exposure_s", "exposure", float),

@@ -16,7 +16,7 @@ import numpy as np
 from vatwright import shapes
 from vatwright._core import Pack, Part, Plate, Setup, Solid
 from vatwright.calibrate.bodies import Floats, box, joined, moved, prism, turned
-from vatwright.calibrate.laws import Kind
+from vatwright.calibrate.edges import Kind
 
 __all__ = [
     "BOND_MM",
@@ -34,8 +34,8 @@ __all__ = [
 
 COIN_TIMES = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 16.0)
 """Exposures of the coins, over that of a layer."""
-EDGE_TIMES = (1.0, 4.0)
-"""Exposures of the edge combs, over that of a layer."""
+EDGE_TIMES = (1.0, 4.0, 12.0)
+"""Exposures of the edge combs, over that of a layer; the last is for the tails of the light."""
 COMB_LAYERS = (1, 2, 3, 5, 8, 12, 20)
 """Layers in each tooth of the depth comb, from the plate up."""
 FEATURES: dict[Kind, tuple[float, ...]] = {
@@ -119,15 +119,17 @@ def _peel_disc(setup: Setup) -> Solid:
 
 
 def _edge_comb(setup: Setup) -> Solid:
-    plate, up = 2.0, 3.0
+    plate, up = 1.0, 1.5
     body = [box((0.0, 42.0), (0.0, 26.0), (0.0, plate))]
     cut = []
     for i, size in enumerate(drawn(s, setup) for s in FEATURES["pin"]):
-        pin = shapes.cylinder(size / 2, up + 1.0, 64)
-        body.append(moved(pin, low=(_at(i) - size / 2, 22.0 - size / 2, plate - 1.0)))
+        pin = shapes.cylinder(size / 2, up + 0.5, 64)
+        body.append(moved(pin, low=(_at(i) - size / 2, 22.0 - size / 2, plate - 0.5)))
     for i, size in enumerate(drawn(s, setup) for s in FEATURES["rib"]):
         middle = _at(i)
-        body.append(box((middle - size / 2, middle + size / 2), (13.0, 18.0), (1.0, plate + up)))
+        body.append(
+            box((middle - size / 2, middle + size / 2), (13.0, 18.0), (plate - 0.5, plate + up))
+        )
     for i, size in enumerate(drawn(s, setup) for s in FEATURES["hole"]):
         hole = shapes.cylinder(size / 2, plate + 2.0, 64)
         cut.append(moved(hole, low=(_at(i) - size / 2, 3.5 - size / 2, -1.0)))
@@ -137,7 +139,7 @@ def _edge_comb(setup: Setup) -> Solid:
     # A staircase of 2, 4, 8, 16 and 32 layers: what a step of height comes out as.
     for i in range(5):
         top = plate + 2 ** (i + 1) * setup.exposure.layer_mm
-        body.append(box((33.0, 40.0), (3.0 + 4.0 * i, 7.0 + 4.0 * i), (1.0, top)))
+        body.append(box((33.0, 40.0), (3.0 + 4.0 * i, 7.0 + 4.0 * i), (plate - 0.5, top)))
     return joined(*body).minus(*cut)
 
 
@@ -190,7 +192,13 @@ PIECES = (
     Piece("tower", 1, True, _tower, "peel against section and speed, with a force log"),
     Piece("peel-disc", 1, True, _peel_disc, "peel with a luggage scale, where there is no log"),
     Piece("coin", 1, True, _coin, "the working curve: exposed on the film, without the plate"),
-    Piece("edge-comb", 1, True, _edge_comb, "blur of the light: once as usual, once at 4 times"),
+    Piece(
+        "edge-comb",
+        1,
+        True,
+        _edge_comb,
+        "blur of the light: as usual, at 4 times, and for its tails at 12 times",
+    ),
     Piece("bond-disc", 5, False, _bond_disc, "hold on the plate"),
     Piece("dumb-bell", 5, False, _dumb_bell, "green strength"),
     Piece("strip", 4, False, _strip, "green modulus"),

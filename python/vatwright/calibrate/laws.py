@@ -9,8 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
-from typing import Literal, TypeAlias, get_args
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -21,23 +20,17 @@ from vatwright.errors import OptionError
 
 __all__ = [
     "GRAVITY",
-    "KINDS",
-    "Feature",
     "Gauge",
-    "Kind",
     "Strip",
     "bond",
     "depth_comb",
     "direct",
-    "edge",
     "green_modulus",
     "green_strength",
     "stiffness",
     "working_curve",
 ]
 
-Kind: TypeAlias = Literal["pin", "rib", "hole", "slot"]
-KINDS: tuple[Kind, ...] = get_args(Kind)
 Gauge: TypeAlias = Literal["machine.film_compliance_mm_n", "machine.frame_stiffness_n_mm"]
 
 GRAVITY = 9.81
@@ -46,7 +39,7 @@ GRAVITY = 9.81
 # Resolution of a micrometer or caliper in the hand, and of a rule, mm.
 _CALIPER_MM, _RULE_MM = 0.01, 0.5
 # Scatter of coins and teeth beside the caliper's: wiping, the lamp, shrinkage (no source).
-_COIN_SCATTER, _TOOTH_SCATTER = 0.05, 0.02
+_COIN_SCATTER, _TOOTH_SCATTER = 0.05, 0.01
 # An interval wider than this, high over low, leaves a constant as unknown as before.
 _TOO_WIDE = 4.0
 
@@ -200,72 +193,6 @@ def depth_comb(
 
 def _tooth(row: str, value: float, thing: int, off: float) -> Reading:
     return Reading(row, value, thing, "mm", lambda v: v - off, lambda y: y + off)
-
-
-@dataclass(frozen=True)
-class Feature:
-    """A pin, rib, hole or slot of the edge comb."""
-
-    kind: Kind
-    drawn_mm: float
-    """Diameter or width in the model."""
-    measured_mm: tuple[float, ...]
-    """Readings; none where it did not survive."""
-    dose_ratio: float
-    """Dose of the exposure it was printed with, over the critical dose."""
-    name: str = ""
-
-    @property
-    def called(self) -> str:
-        """What is said of it."""
-        said = f"{self.kind} {self.drawn_mm:g} mm"
-        return f"{self.name} ({said})" if self.name else f"{said} at {self.dose_ratio:.3g} times Ec"
-
-
-def edge(features: Sequence[Feature]) -> Fit:
-    """``edge_blur_mm`` from what grows and what closes.
-
-    An edge moves outward by x = σ·z(1 − Ec/E), z the normal quantile: the core's own law
-    (docs/mechanics/cure-and-time.md). Pins and ribs gain 2x, holes and slots lose it, and all
-    shrink alike, so that shrinkage and growth are told apart.
-
-    Raises:
-        OptionError: a number is not above zero, or a dose does not harden.
-    """
-    name = "exposure.edge_blur_mm"
-    remedy = (
-        "print the edge comb (edge-comb.stl) with four times the exposure, and measure pins or "
-        "ribs as well as holes or slots"
-    )
-    rows, design = [], []
-    for i, feature in enumerate(features):
-        positive(f"{feature.called}: drawn_mm", [feature.drawn_mm])
-        positive(f"{feature.called}: measured_mm", feature.measured_mm)
-        if not feature.dose_ratio > 1.0:
-            raise OptionError(
-                f"{feature.called}: this dose hardens nothing; fit the working curve first"
-            )
-        outward = 1.0 if feature.kind in ("pin", "rib") else -1.0
-        pull = 2.0 * outward * NormalDist().inv_cdf(1.0 - 1.0 / feature.dose_ratio)
-        for j, value in enumerate(feature.measured_mm, 1):
-            rows.append(Reading(f"{feature.called}, reading {j}", value, i, "mm", float, float))
-            design.append([feature.drawn_mm, pull])
-    x = np.array(design).reshape(-1, 2)
-    things = len({r.thing for r in rows})
-    if things < 4 or np.linalg.matrix_rank(x / np.maximum(np.abs(x).max(0), 1e-9), 1e-3) < 2:
-        why = "readings near twice the critical dose, or of one kind, hold shrinkage alone"
-        return Fit(missing=(Missing(name, why if things >= 4 else "too few features", remedy),))
-    found, doubts = fit_rows(x, rows)
-    low, high = found.interval(1)
-    blur = float(found.coefficients[1])
-    # Half a pixel is what is assumed of a machine that nobody measured.
-    if blur <= 0.0 or high - low > 4.0 * max(blur, _CALIPER_MM):
-        why = f"the readings allow {1e3 * low:.0f} to {1e3 * high:.0f} µm"
-        return Fit(missing=(Missing(name, why, remedy),), doubts=doubts)
-    scale = 100.0 * (found.coefficients[0] - 1.0)
-    note = f"{things} features of the edge comb, scatter {1e3 * found.scatter:.0f} µm"
-    told = f"parts come out {abs(scale):.2f} % {'larger' if scale > 0 else 'smaller'} beside that"
-    return Fit((measured(name, blur, max(low, 0.0), high, note),), doubts, notes=(told,))
 
 
 def bond(
