@@ -679,6 +679,8 @@ class Exposure(_Record):
     first_exposure_s: float = 30.0
     irradiance_mw_cm2: float = 4.0
     edge_blur_mm: float = 0.025
+    edge_tail_mm: float = 0.1
+    edge_tail_share: float = 0.25
 
 @final
 @_record

@@ -11,10 +11,17 @@ fn check(part: &Part) -> Checked {
     inspect(part, &Context::new(mean_stress())).unwrap()
 }
 
+/// What is graver than a note, but for the growth of what stands on the plate itself, which no
+/// shape avoids.
+fn bad(part: &Part) -> Vec<Finding> {
+    let mut findings = check(part).findings;
+    findings.retain(|f| f.severity > Severity::Note && f.code != "first_layer_flare");
+    findings
+}
+
 /// The one fault of a part; nothing else is worse than a note.
 pub(crate) fn only_fault(part: &Part) -> Finding {
-    let findings = check(part).findings;
-    let bad: Vec<_> = findings.iter().filter(|f| f.severity > Severity::Note).collect();
+    let bad = bad(part);
     assert_eq!(bad.len(), 1, "{bad:#?}");
     assert_eq!(bad[0].severity, Severity::Fault, "{bad:#?}");
     assert!(!bad[0].remedy.is_empty());
@@ -22,8 +29,8 @@ pub(crate) fn only_fault(part: &Part) -> Finding {
 }
 
 pub(crate) fn assert_clean(part: &Part) {
-    let findings = check(part).findings;
-    assert!(findings.iter().all(|f| f.severity == Severity::Note), "{findings:#?}");
+    let bad = bad(part);
+    assert!(bad.is_empty(), "{bad:#?}");
 }
 
 /// A body of several closed pieces, each moved by its own offset.
@@ -228,7 +235,7 @@ fn a_sheet_thinner_than_a_layer_is_found() {
 }
 
 #[test]
-fn a_slot_narrower_than_a_pixel_is_a_warning() {
+fn a_slot_that_light_closes_is_a_warning() {
     let block = cuboid(6.0, 8.0, 6.0).unwrap();
     let with_slot = |slot: f64| {
         let base = cuboid(12.0 + slot, 8.0, 1.0).unwrap();
@@ -243,6 +250,17 @@ fn a_slot_narrower_than_a_pixel_is_a_warning() {
     assert!((gap.value.unwrap() - 0.03).abs() < 1e-3, "{gap:#?}");
     assert!(near(gap.layers.unwrap().0, 1.0), "{gap:#?}");
     assert_clean(&Part::new(with_slot(0.5)));
+    // Both sides shine into a slot: at twice the critical dose no edge grows, and yet the middle
+    // of 33.7 µm gets a quarter of the dose from either side. Quantile of the normal distribution,
+    // any statistical table: P(z > 0.6745) = ¼. A slot of a pixel and that much is closed.
+    let mut setup = Setup::default();
+    setup.exposure.edge_tail_share = 0.0;
+    let ctx = Context::new(setup);
+    let closes = |slot: f64| {
+        let found = inspect(&Part::new(with_slot(slot)), &ctx).unwrap().findings;
+        found.iter().any(|f| f.code == "gap")
+    };
+    assert!(closes(0.083) && !closes(0.085));
 }
 
 #[test]

@@ -164,8 +164,16 @@ options! {
         irradiance_mw_cm2: f64 = 4.0,
             in 0.01..=1000.0 "mW/cm²",
             larger "deeper cure in the same time; wider edges";
-        /// Standard deviation of the blur at a pixel's edge, mm.
+        /// Standard deviation of the blur at a pixel's edge, mm: the core, without the tails.
         edge_blur_mm: f64 = 0.025, in 0.0..=1.0 "mm", larger "more flare and closed gaps";
+        /// Half width at half height of the blur's heavy tails, mm.
+        edge_tail_mm: f64 = 0.1,
+            in 0.0..=2.0 "mm",
+            larger "over-exposed layers flare farther; less at each edge";
+        /// Part of the light that is in the tails, 0–1.
+        edge_tail_share: f64 = 0.25,
+            in 0.0..=1.0 "",
+            larger "more flare of over-exposed layers and closed gaps";
     }
 }
 

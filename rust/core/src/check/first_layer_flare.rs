@@ -15,7 +15,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     }
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.first_exposure_s);
     let inset = e.part.inset_mm;
-    let growth = EdgeBlur::gaussian(x.edge_blur_mm).growth_mm(dose, r.critical_mj_cm2) - inset;
+    let growth = EdgeBlur::of(e.setup()).growth_mm(dose, r.critical_mj_cm2) - inset;
     if inset > 0.0 && growth <= 0.0 {
         return Ok(Vec::new());
     }

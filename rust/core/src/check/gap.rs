@@ -11,7 +11,7 @@ use crate::mechanics::light::EdgeBlur;
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (r, x) = (&e.setup().resin, &e.setup().exposure);
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.exposure_s);
-    let growth = EdgeBlur::gaussian(x.edge_blur_mm).growth_mm(dose, r.critical_mj_cm2).max(0.0);
+    let closed = EdgeBlur::of(e.setup()).closed_gap_mm(dose, r.critical_mj_cm2).max(0.0);
     let through = cure::print_through_mm(
         f64::INFINITY,
         x.layer_mm,
@@ -20,7 +20,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         r.critical_mj_cm2,
     );
     let widths = Widths {
-        across_mm: e.grid().pitch_mm + 2.0 * growth,
+        across_mm: e.grid().pitch_mm + closed,
         along_z_mm: through.max(e.grid().layer_mm),
     };
     let finding = |p: &Patch| {

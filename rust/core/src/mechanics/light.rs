@@ -3,6 +3,7 @@
 //! A share is a part of the full light, 0–1: deep inside a wide lit region it is 1, at a straight
 //! edge ½. The spread is taken as the same at every depth; heat and diffusion come on top.
 
+use crate::setup::Setup;
 use std::f64::consts::{FRAC_1_SQRT_2, PI, SQRT_2};
 
 /// Spread of a point of light: a normal core and heavy tails, both round.
@@ -21,6 +22,16 @@ pub struct EdgeBlur {
 }
 
 impl EdgeBlur {
+    /// The spread of a setup's light.
+    pub fn of(setup: &Setup) -> EdgeBlur {
+        let x = &setup.exposure;
+        EdgeBlur {
+            sigma_mm: x.edge_blur_mm,
+            gamma_mm: x.edge_tail_mm,
+            tail_share: x.edge_tail_share,
+        }
+    }
+
     /// All light in the normal core.
     pub fn gaussian(sigma_mm: f64) -> EdgeBlur {
         EdgeBlur { sigma_mm, gamma_mm: 0.0, tail_share: 0.0 }

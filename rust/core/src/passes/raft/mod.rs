@@ -80,7 +80,7 @@ impl Raft {
     fn inset(&self, part: Part, report: &mut Report, ctx: &Context) -> Result<Part> {
         let (x, critical) = (&ctx.setup.exposure, ctx.setup.resin.critical_mj_cm2);
         let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.first_exposure_s);
-        let growth = EdgeBlur::gaussian(x.edge_blur_mm).growth_mm(dose, critical);
+        let growth = EdgeBlur::of(&ctx.setup).growth_mm(dose, critical);
         let inset_mm = self.inset_mm.unwrap_or(growth);
         if inset_mm <= 0.0 || x.first_layers == 0 {
             return Ok(part);
