@@ -13,6 +13,8 @@ mod hollow_vent;
 mod iso;
 mod layers;
 mod light;
+mod light_dose;
+mod light_print;
 mod limits;
 mod mechanics;
 mod mechanics_docs;

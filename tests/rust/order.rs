@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// From the bottom up. The folders are the architecture; single files stand where they are needed.
-const ORDER: [&str; 25] = [
+const ORDER: [&str; 26] = [
     "codes",
     "error",
     "options",
@@ -21,6 +21,7 @@ const ORDER: [&str; 25] = [
     "part",
     "plate",
     "mechanics",
+    "light",
     "structure",
     "context",
     "pass",

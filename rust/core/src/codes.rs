@@ -170,6 +170,12 @@ codes! {
         cause: "Exposure is too short, or layers are too thick, for the resin's working curve.",
         remedy: "Expose longer, use thinner layers, or measure penetration and critical dose.",
     }
+    CureThrough "cure_through" {
+        severity: "note up to a layer, warning beyond",
+        meaning: "Faces that look towards the plate come out lower than drawn.",
+        cause: "Light goes on behind the layer that it is meant for, and doses of many layers add up.",
+        remedy: "Compensate the part, expose less, or use a resin that absorbs more.",
+    }
     Filled "filled" {
         severity: "note for a flat side or bottom, warning for an open top or a curved hole",
         meaning: "A wide hole in the model was closed by a surface that is a guess.",

@@ -11,6 +11,7 @@ mod export;
 mod finding;
 mod job;
 pub mod layers;
+pub mod light;
 pub mod mechanics;
 pub mod mesh;
 pub mod options;

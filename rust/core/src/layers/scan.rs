@@ -131,6 +131,26 @@ impl Scan {
         Ok(())
     }
 
+    /// As [`Scan::for_each_block`], highest first.
+    ///
+    /// # Errors
+    /// As [`Scan::for_each_block`].
+    pub fn for_each_block_down(
+        &self,
+        bytes: usize,
+        job: &Job,
+        mut visit: impl FnMut(Layers) -> Result<()>,
+    ) -> Result<()> {
+        for range in self.blocks(bytes).into_iter().rev() {
+            job.checkpoint(1.0 - f64::from(range.end) / f64::from(self.grid.layers))?;
+            let started = &self.order[..self.started[range.end as usize] as usize];
+            let meets = |&&f: &&u32| self.facets[f as usize].end > range.start;
+            let open: Vec<u32> = started.iter().filter(meets).copied().collect();
+            visit(self.block(range, &open, job)?)?;
+        }
+        Ok(())
+    }
+
     /// About how many crossings each layer has.
     fn crossings(&self) -> Vec<f64> {
         // A facet's crossings are its area seen along x, in units of row and layer; spread them
