@@ -69,7 +69,7 @@ class Options:
         elif section in _SETUP:
             table = getattr(self.setup, section)
             _known(section, path[0], table.to_dict())
-            self.setup = self.setup.replace(**{section: table.replace(**values)})
+            self.setup = _with(self.setup, section, table.replace(**values))
         else:
             self._set_in_recipe(section, path[0], values)
 
@@ -84,6 +84,21 @@ class Options:
                 _known(section, option, step.to_dict())
                 steps[i] = step.replace(**values)
         self.recipe = Recipe(steps)
+
+
+def _with(setup: Setup, section: str, record: Any) -> Setup:
+    """A setup with another record; an interval that no longer holds its value goes with it."""
+    intervals = {
+        group: {
+            field: (low, high)
+            for field, (low, high) in of.items()
+            if group != section or low <= getattr(record, field) <= high
+        }
+        for group, of in setup.intervals.items()
+    }
+    # `replace` adds intervals, and takes none away.
+    records = {name: getattr(setup, name) for name in _SETUP} | {section: record}
+    return Setup(name=setup.name, intervals=intervals, **records)
 
 
 def _value(text: str) -> Any:

@@ -225,6 +225,18 @@ def test_options_of_everything_are_set() -> None:
     assert options.setup.limits.safety == 3.0
 
 
+def test_an_interval_goes_when_another_value_is_set() -> None:
+    options = Options(vw.Recipe(), vw.Setup.load("desk-50um"))
+    known = options.setup.intervals
+    low, high = known["machine"]["separation_kpa"]
+    options.set([f"machine.separation_kpa={(low + high) / 2}"])
+    assert options.setup.intervals == known
+    options.set([f"machine.separation_kpa={high + 5}"])
+    assert options.setup.machine.separation_kpa == high + 5
+    assert "separation_kpa" not in options.setup.intervals["machine"]
+    assert options.setup.intervals["resin"] == known["resin"]
+
+
 def test_options_reach_the_work(tmp_path: Path) -> None:
     file, recipe = tmp_path / "crate.stl", tmp_path / "recipe.toml"
     box(30.0).save(file)

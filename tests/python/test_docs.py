@@ -45,7 +45,7 @@ def test_the_page_of_options_has_all_that_the_command_sets_with_a_meaning() -> N
     setup = {f.name for f in dataclasses.fields(Options)}  # The records that the command holds.
     assert setup == {"recipe", "setup", "pack", "estimate", "reading", "mending"}
     sections = {*vw.Setup().to_dict(), *(step.name for step in vw.Recipe().passes)}
-    sections = sections - {"name", "check"} | {"pack", "estimate", "read", "repair"}
+    sections = sections - {"name", "intervals", "check"} | {"pack", "estimate", "read", "repair"}
     assert {name.split(".")[0] for name in NAMES} == sections
     for row in ROWS:
         assert row.split(" | ")[3].endswith("."), row
