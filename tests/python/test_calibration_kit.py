@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import signal, stats  # type: ignore[import-untyped]
+from test_calibrate import printed
 
 import vatwright as vw
 from vatwright.calibrate import evaluate, form, kit, peaks, read_log, sheet
@@ -129,7 +130,8 @@ def test_what_no_form_has_is_refused_by_its_place(text: str, said: str) -> None:
 
 
 # A machine and a resin as nobody knows them, and readings of them.
-DP, EC, BLUR, LAMP = 0.15, 9.0, 0.035, 4.4
+DP, EC, LAMP = 0.15, 9.0, 4.4
+BLUR, TAIL, SHARE = 0.035, 0.12, 0.2
 STRESS, A, N = 6.0, 0.6, 0.4
 """kPa at 100 mm² and 1 mm/s, and exponents of area and speed."""
 COMPRESSED = 0.995
@@ -158,11 +160,12 @@ def read_off(  # noqa: PLR0911
         more = math.log(e0 / EC * -math.expm1(-n * h / DP) / math.expm1(h / DP))
         return {"thickness_mm": near(n * h + DP * more, 0.02, 2)}
     if section == "edge":
-        # What lies beyond a wide edge of a normal spread: a quantile; doses of layers add up.
+        # Doses of layers add up; where the edges lie is found by scipy's distributions and root.
         ratio = LAMP * row["exposure_s"] / EC * math.exp(-0.025 / DP) / -math.expm1(-0.05 / DP)
-        grown = 2.0 * BLUR * stats.norm.ppf(1.0 - 1.0 / ratio)
-        sign = 1.0 if row["kind"] in ("pin", "rib") else -1.0
-        size = COMPRESSED * row["drawn_mm"] + sign * grown
+        left = printed(row["kind"], row["drawn_mm"], ratio, (BLUR, TAIL, SHARE))
+        if left < 0.1:
+            return {"measured_mm": []}
+        size = left - (1.0 - COMPRESSED) * row["drawn_mm"]
         return {"measured_mm": np.round(size + 0.01 * r.normal(size=1), 2).tolist()}
     if section == "bond":
         return {"diameter_mm": [10.2], "pull_kg": near(0.12 * math.pi / 4 * 10.2**2 / 9.81, 0.08)}
@@ -208,6 +211,8 @@ TRUTH = {
     "resin.penetration_mm": DP,
     "resin.critical_mj_cm2": EC,
     "exposure.edge_blur_mm": BLUR,
+    "exposure.edge_tail_mm": TAIL,
+    "exposure.edge_tail_share": SHARE,
     "resin.plate_bond_kpa": 120.0,
     "resin.green_strength_mpa": 25.0,
     "resin.green_modulus_mpa": 800.0,

@@ -123,7 +123,6 @@ def _edge(rows: Sequence[Row], light: float, found: Fit, setup: Setup) -> Fit:
     A wall of many layers gets, in a layer's middle, e^(−h/2Dp)/(1 − e^(−h/Dp)) times the dose of
     one (geometric sum), as the core adds it up.
     """
-    exposure = setup.exposure.to_dict()
     per_depth = setup.exposure.layer_mm / _value(found, PENETRATION, setup.resin.penetration_mm)
     stacked = light * math.exp(-0.5 * per_depth) / -math.expm1(-per_depth)
 
@@ -140,9 +139,9 @@ def _edge(rows: Sequence[Row], light: float, found: Fit, setup: Setup) -> Fit:
                 for i, row in enumerate(rows, 1)
                 if row["measured_mm"]
             ],
-            tail_mm=exposure.get("edge_tail_mm", 0.0),
-            tail_share=exposure.get("edge_tail_share", 0.0),
-            tails="edge_tail_mm" in exposure,
+            tail_mm=setup.exposure.edge_tail_mm,
+            tail_share=setup.exposure.edge_tail_share,
+            tails=True,
         )
 
     known = [c for c in found.constants if c.name == CRITICAL]
