@@ -44,6 +44,7 @@ BUILT_IN: Final[tuple[str, ...]]
 CAUTIONS: Final[tuple[str, ...]]
 ERRORS: Final[tuple[dict[str, str], ...]]
 FINDINGS: Final[tuple[dict[str, str], ...]]
+FORMAT: Final[int]
 VERSION: Final[str]
 
 @dataclass_transform(eq_default=True, frozen_default=True, kw_only_default=True)

@@ -12,7 +12,7 @@ from importlib import resources
 from pathlib import Path as FilePath
 from typing import Any
 
-from vatwright._core import CAUTIONS, Finding, Report
+from vatwright._core import CAUTIONS, FORMAT, Finding, Report
 from vatwright.disk import write_whole
 from vatwright.errors import FormatError
 from vatwright.types import Path
@@ -46,8 +46,9 @@ ORDER = ("fault", "warning", "note")
 
 
 def to_json(report: Report) -> str:
-    """A report as JSON text."""
-    return json.dumps(report.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
+    """A report as JSON text, with the format it is of."""
+    values = {"format": FORMAT, **report.to_dict()}
+    return json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def schema() -> dict[str, Any]:
@@ -61,10 +62,16 @@ def from_json(text: str, *, place: str = "text") -> Report:
     """Reads a report from JSON; ``place`` names it in messages.
 
     Raises:
-        FormatError: the text is no report.
+        FormatError: the text is no report, or one of a later version.
     """
     try:
         values = json.loads(text)
+        format_ = values.pop("format", 1) if isinstance(values, dict) else 1
+        if type(format_) is not int or not 1 <= format_ <= FORMAT:
+            raise ValueError(
+                f"format {format_!r} is none that this version reads, up to {FORMAT}: a later "
+                "vatwright wrote it, or it is damaged"
+            )
         return Report(**values)
     except (ValueError, TypeError, RecursionError) as error:
         raise FormatError(f"{place}: this is no report: {error}; make it again") from error

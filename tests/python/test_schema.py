@@ -9,6 +9,7 @@ import copy
 import inspect
 import json
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any, get_args
 
 import pytest
@@ -17,6 +18,7 @@ from jsonschema import Draft202012Validator
 import vatwright as vw
 from vatwright import plates, types
 from vatwright import report as reports
+from vatwright._core import FORMAT
 
 SCHEMA = reports.schema()
 TOLD = Draft202012Validator(SCHEMA)
@@ -85,8 +87,20 @@ def test_what_a_run_writes_is_as_the_schema_says(told: dict[str, Any]) -> None:
     # And the schema tells of nothing that is never written.
     described = {key for record in objects(SCHEMA) for key in record["properties"]}
     assert described - set(keys(told)) == set()
-    reports_ = list(reports.every(vw.Report(**told)))
+    reports_ = list(reports.every(reports.from_json(json.dumps(told))))
     assert {key for r in reports_ for key in r.data} == {"cost"}
+
+
+def test_a_report_of_0_1_is_read_and_another_format_is_not() -> None:
+    old = Path(__file__).parents[1] / "corpus" / "formats" / "0.1" / "report.json"
+    report = reports.load(old)
+    assert [inner.pass_ for inner in report.inner] == ["recipe", "check"]
+    values = json.loads(reports.to_json(report))
+    described = SCHEMA["$defs"]["report"]["properties"]["format"]
+    assert values.pop("format") == FORMAT == described["const"]
+    assert values == json.loads(old.read_text(encoding="utf-8"))
+    with pytest.raises(vw.FormatError, match=r"format 9 .* a later vatwright"):
+        reports.from_json(json.dumps({"format": 9, **values}))
 
 
 def test_the_schema_and_the_records_have_the_same_fields() -> None:
@@ -95,6 +109,7 @@ def test_the_schema_and_the_records_have_the_same_fields() -> None:
     records = {"report": vw.Report, "finding": vw.Finding, "cost": vw.Cost}
     for name, record in records.items():
         fields = {field.rstrip("_") for field in inspect.signature(record).parameters}
+        fields |= {"format"} if record is vw.Report else set()  # What the file says of itself.
         assert fields == set(kinds[name]["properties"]), name
     assert set(types.Source.__annotations__) == set(kinds["source"]["properties"])
     finding = kinds["finding"]
@@ -130,6 +145,8 @@ def spoil(key: str, value: Any, kind: str = "") -> Callable[[dict[str, Any]], No
 
 
 DAMAGE = {
+    "a format of a later version": spoil("format", 2),
+    "a format that is a word": spoil("format", "1"),
     "a key that is none": spoil("passes", "check"),
     "a number that is a word": spoil("numbers", {"time_s": "long"}),
     "no list of findings": spoil("findings", {}),

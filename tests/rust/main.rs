@@ -8,6 +8,7 @@ mod check_loads;
 mod common;
 mod estimate;
 mod export;
+mod format;
 mod hollow;
 mod hollow_vent;
 mod iso;

@@ -5,9 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// From the bottom up. The folders are the architecture; single files stand where they are needed.
-const ORDER: [&str; 26] = [
+const ORDER: [&str; 27] = [
     "codes",
     "error",
+    "format",
     "options",
     "disjoint_sets",
     "job",

@@ -1,8 +1,8 @@
 //! Layers and their survey: spans stay in the core, Python sees masks, tables and records.
 
 use crate::arrays::{from_mask, table};
+use crate::errors::OrRaise;
 use crate::mesh::pickled;
-use crate::plain;
 use crate::record::record;
 use crate::run::{How, run_plain};
 use numpy::PyArray2;
@@ -10,7 +10,7 @@ use pyo3::exceptions::PyIndexError;
 use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyDict, PyTuple, PyType};
 use std::sync::Arc;
-use vatwright::layers as core;
+use vatwright::{format, layers as core};
 
 record!(Grid, core::Grid, "Where layers, rows and pixels lie.");
 record!(Component, core::Component, "Regions of neighbouring layers that hang together in all.");
@@ -152,8 +152,8 @@ impl Layers {
     }
 
     #[classmethod]
-    fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Layers> {
-        plain::from_bytes::<core::Layers>(bytes, "Layers").map(Layers::from)
+    fn _from_bytes(class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Layers> {
+        format::from_bytes::<core::Layers>(bytes, "Layers").or_raise(class.py()).map(Layers::from)
     }
 }
 
@@ -225,7 +225,7 @@ impl Survey {
     }
 
     #[classmethod]
-    fn _from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Survey> {
-        plain::from_bytes(bytes, "Survey").map(Survey)
+    fn _from_bytes(class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Survey> {
+        format::from_bytes(bytes, "Survey").or_raise(class.py()).map(Survey)
     }
 }

@@ -35,6 +35,7 @@ macro_rules! classes {
 fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
     run::hold_panics();
     m.add("VERSION", env!("CARGO_PKG_VERSION"))?;
+    m.add("FORMAT", vatwright::format::FORMAT)?;
     m.add("ERRORS", plain::to_py(m.py(), &vatwright::Error::TABLE)?)?;
     m.add("FINDINGS", plain::to_py(m.py(), &vatwright::FindingCode::TABLE)?)?;
     m.add("BUILT_IN", PyTuple::new(m.py(), vatwright::setup::BUILT_IN)?)?;

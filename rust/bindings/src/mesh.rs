@@ -2,7 +2,6 @@
 
 use crate::arrays;
 use crate::errors::OrRaise;
-use crate::plain;
 use crate::record::record;
 use crate::run::{How, run_plain};
 use numpy::PyArray2;
@@ -13,7 +12,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::mesh::io::{self, ReadOptions};
 use vatwright::mesh::{boolean, measure};
-use vatwright::{Bounds, Mesh as CoreMesh, Solid as CoreSolid};
+use vatwright::{Bounds, Mesh as CoreMesh, Solid as CoreSolid, format};
 
 /// Two corners as tuples.
 pub(crate) type Corners = ((f64, f64, f64), (f64, f64, f64));
@@ -198,13 +197,13 @@ impl Mesh {
 
     /// The object as compact bytes, which hold nothing but data.
     fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
-        Ok(PyBytes::new(py, &plain::to_bytes(&*self.0)?))
+        Ok(PyBytes::new(py, &format::to_bytes(&*self.0).or_raise(py)?))
     }
 
     /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Mesh> {
-        plain::from_bytes::<CoreMesh>(bytes, "Mesh").map(Mesh::from)
+    fn from_bytes(class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Mesh> {
+        format::from_bytes::<CoreMesh>(bytes, "Mesh").or_raise(class.py()).map(Mesh::from)
     }
 }
 
@@ -259,13 +258,13 @@ impl Solid {
 
     /// The object as compact bytes, which hold nothing but data.
     fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
-        Ok(PyBytes::new(py, &plain::to_bytes(&self.0)?))
+        Ok(PyBytes::new(py, &format::to_bytes(&self.0).or_raise(py)?))
     }
 
     /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Solid> {
-        plain::from_bytes(bytes, "Solid").map(Solid)
+    fn from_bytes(class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Solid> {
+        format::from_bytes(bytes, "Solid").or_raise(class.py()).map(Solid)
     }
 }
 
@@ -288,7 +287,7 @@ pub(crate) fn pickled<'py, T: serde::Serialize>(
     core: &T,
 ) -> PyResult<Bound<'py, PyTuple>> {
     let py = object.py();
-    let bytes = PyBytes::new(py, &plain::to_bytes(core)?);
+    let bytes = PyBytes::new(py, &format::to_bytes(core).or_raise(py)?);
     let read = object.get_type().getattr(read)?;
     PyTuple::new(py, [read, PyTuple::new(py, [bytes])?.into_any()])
 }

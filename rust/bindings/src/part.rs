@@ -18,7 +18,7 @@ use vatwright::appearance::Up;
 use vatwright::layers::{Grid, Scan};
 use vatwright::mesh::io;
 use vatwright::picture::View;
-use vatwright::{Part as CorePart, Role};
+use vatwright::{Part as CorePart, Role, format};
 
 record!(
     VentHole,
@@ -336,12 +336,12 @@ impl Part {
 
     /// The object as compact bytes, which hold nothing but data.
     fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
-        Ok(PyBytes::new(py, &plain::to_bytes(&*self.0)?))
+        Ok(PyBytes::new(py, &format::to_bytes(&*self.0).or_raise(py)?))
     }
 
     /// Reads what `to_bytes` wrote.
     #[classmethod]
-    fn from_bytes(_class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
-        plain::from_bytes::<CorePart>(bytes, "Part").map(Part::from)
+    fn from_bytes(class: &Bound<'_, PyType>, bytes: &[u8]) -> PyResult<Part> {
+        format::from_bytes::<CorePart>(bytes, "Part").or_raise(class.py()).map(Part::from)
     }
 }

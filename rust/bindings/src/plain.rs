@@ -182,36 +182,6 @@ impl serde::Serializer for OneField {
     }
 }
 
-/// A core value as compact bytes, for pickling.
-pub(crate) fn to_bytes<T: Serialize>(value: &T) -> PyResult<Vec<u8>> {
-    let mut bytes = Vec::new();
-    ciborium::into_writer(value, &mut bytes).map_err(|e| PyTypeError::new_err(e.to_string()))?;
-    Ok(bytes)
-}
-
-/// The reverse of [`to_bytes`]; `what` names it in messages.
-///
-/// # Errors
-/// FormatError for bytes that `to_bytes` did not write.
-pub(crate) fn from_bytes<T: DeserializeOwned>(bytes: &[u8], what: &str) -> PyResult<T> {
-    use ciborium::de::Error;
-    ciborium::from_reader(bytes).map_err(|e| {
-        let (at, problem) = match e {
-            Error::Io(_) => (Some(bytes.len()), "they end too early".into()),
-            Error::Syntax(at) => (Some(at), "they are no such data".into()),
-            Error::Semantic(at, problem) => (at, problem),
-            Error::RecursionLimitExceeded => (None, "they nest too deeply".into()),
-        };
-        let error = vatwright::Error::Format {
-            path: format!("bytes of a {what}").into(),
-            place: at.map_or("content".into(), |at| format!("byte {at}")),
-            problem,
-            remedy: "they are damaged or of another kind; make them again".into(),
-        };
-        Python::attach(|py| crate::errors::to_py(py, error))
-    })
-}
-
 /// Names of the fields that a struct reads, in the order of its declaration.
 pub(crate) fn fields<T: DeserializeOwned>() -> &'static [&'static str] {
     let mut fields: &'static [&'static str] = &[];

@@ -1,8 +1,8 @@
 //! Plate and its placed parts.
 
+use crate::errors::OrRaise;
 use crate::mesh::{Corners, corners};
 use crate::part::{Part, roles};
-use crate::plain;
 use crate::report::Report;
 use crate::run::{How, run, run_plain};
 use crate::setup::{Setup, given};
@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::check::inspect_plate;
 use vatwright::picture::View;
-use vatwright::{Placed as CorePlaced, Plate as CorePlate};
+use vatwright::{Placed as CorePlaced, Plate as CorePlate, format};
 
 /// A part at its place on a plate. Copies of a part share its geometry.
 #[pyclass(frozen, eq, module = "vatwright")]
@@ -203,13 +203,13 @@ impl Plate {
         let parts: Vec<Part> = parts.into_iter().cloned().map(Part).collect();
         let read = slf.get_type().getattr("_from_parts")?;
         let bare = CorePlate { placed: Vec::new(), ..CorePlate::clone(plate) };
-        let bare = PyBytes::new(py, &plain::to_bytes(&bare)?);
+        let bare = PyBytes::new(py, &format::to_bytes(&bare).or_raise(py)?);
         Ok((read, (bare, parts, places)).into_pyobject(py)?.into_any())
     }
 
     #[classmethod]
     fn _from_parts(
-        _class: &Bound<'_, PyType>,
+        class: &Bound<'_, PyType>,
         bare: &[u8],
         parts: Vec<PyRef<'_, Part>>,
         places: Vec<(usize, f64, f64, f64)>,
@@ -222,7 +222,7 @@ impl Plate {
             })
             .collect::<Option<Vec<_>>>()
             .ok_or_else(|| pyo3::exceptions::PyIndexError::new_err("a place without its part"))?;
-        let bare: CorePlate = plain::from_bytes(bare, "Plate")?;
+        let bare: CorePlate = format::from_bytes(bare, "Plate").or_raise(class.py())?;
         Ok(CorePlate { placed, ..bare }.into())
     }
 }

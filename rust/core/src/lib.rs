@@ -9,6 +9,7 @@ mod disjoint_sets;
 mod error;
 mod export;
 mod finding;
+pub mod format;
 mod job;
 pub mod layers;
 pub mod light;
@@ -41,5 +42,5 @@ pub use setup::Setup;
 
 /// The blocks of the project's front page compile.
 #[cfg(doctest)]
-#[doc = include_str!("../../../README.md")]
+#[doc = include_str!("../README.md")]
 struct FrontPage;

@@ -182,6 +182,17 @@ pub(crate) fn remedy(problem: &str, otherwise: &str) -> String {
     renamed.map_or(otherwise.into(), |(old, new)| format!("`{old}` is called `{new}` now"))
 }
 
+/// A TOML text in which keys that begin a line have the names that they have now, so that files of
+/// earlier versions are read.
+pub(crate) fn renamed(text: &str) -> String {
+    let now = |line: &str| {
+        let (key, value) = line.split_once('=')?;
+        let (_, new) = RENAMED.iter().find(|(old, _)| *old == key.trim())?;
+        Some(format!("{new} ={value}"))
+    };
+    text.split_inclusive('\n').map(|l| now(l).unwrap_or_else(|| l.into())).collect()
+}
+
 /// A record as a TOML table.
 pub(crate) fn table(options: &impl Serialize) -> toml::Table {
     toml::Table::try_from(options).expect("options hold numbers, words and lists of them")

@@ -5,6 +5,7 @@ use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::{Error, Result};
 use crate::finding::{Done, Report, Severity};
+use crate::format::{FORMAT, Format};
 use crate::options::{OptionDoc, Options, comment, commented, prose, remedy};
 use crate::part::Part;
 use crate::pass::Pass;
@@ -87,10 +88,31 @@ impl fmt::Debug for Step {
 /// # Ok::<(), vatwright::Error>(())
 /// ```
 #[derive(Clone, Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(from = "RecipeFile", into = "RecipeFile")]
 pub struct Recipe {
     /// The steps.
     pub steps: Vec<Step>,
+}
+
+/// A recipe as it stands in a file.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RecipeFile {
+    #[serde(default)]
+    format: Format,
+    steps: Vec<Step>,
+}
+
+impl From<RecipeFile> for Recipe {
+    fn from(file: RecipeFile) -> Recipe {
+        Recipe { steps: file.steps }
+    }
+}
+
+impl From<Recipe> for RecipeFile {
+    fn from(recipe: Recipe) -> RecipeFile {
+        RecipeFile { format: Format::current(), steps: recipe.steps }
+    }
 }
 
 impl Default for Recipe {
@@ -162,7 +184,7 @@ impl Recipe {
     /// its range: what is written reads back equal.
     pub fn to_toml(&self) -> Result<String> {
         self.validate()?;
-        let mut out = String::new();
+        let mut out = format!("format = {FORMAT}\n");
         if self.steps.is_empty() {
             out.push_str("steps = []\n");
         }
@@ -170,9 +192,7 @@ impl Recipe {
             let mut table = toml::Table::try_from(step).map_err(|e| unwritable(&e))?;
             let name = table.remove("pass").unwrap_or_else(|| step.pass().name().into());
             let (about, declared) = step.declared();
-            if !out.is_empty() {
-                out.push('\n');
-            }
+            out.push('\n');
             if !about.is_empty() {
                 comment(&mut out, &prose(about));
             }

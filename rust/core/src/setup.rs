@@ -6,7 +6,9 @@
 //! practice, and how to measure it.
 
 use crate::error::{Error, Result};
-use crate::options::{Options, commented, options, remedy, table};
+use crate::format::{FORMAT, Format};
+use crate::options::{Options, commented, options, remedy, renamed, table};
+use serde::Deserialize;
 use std::path::Path;
 
 mod intervals;
@@ -228,6 +230,19 @@ options! {
     }
 }
 
+/// A setup as it stands in a file.
+#[derive(Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct SetupFile {
+    format: Format,
+    name: String,
+    machine: Machine,
+    resin: Resin,
+    exposure: Exposure,
+    limits: Limits,
+    intervals: Intervals,
+}
+
 impl Setup {
     /// A built-in setup by name, or the TOML file at that path. Numbers the file leaves out keep
     /// their defaults.
@@ -275,11 +290,13 @@ impl Setup {
     /// # Ok::<(), vatwright::Error>(())
     /// ```
     pub fn from_toml(text: &str, place: &str) -> Result<Setup> {
-        let mut setup: Setup = toml::from_str(text).map_err(|e| {
+        let file: SetupFile = toml::from_str(&renamed(text)).map_err(|e| {
             let problem = e.to_string();
             let remedy = remedy(&problem, "compare with a built-in setup");
             Error::Config { place: place.into(), remedy, problem }
         })?;
+        let SetupFile { format: _, name, machine, resin, exposure, limits, intervals } = file;
+        let mut setup = Setup { name, machine, resin, exposure, limits, intervals };
         if setup.name.is_empty() {
             let stem = Path::new(place).file_stem().map(|s| s.to_string_lossy().into_owned());
             setup.name = stem.unwrap_or_default();
@@ -290,7 +307,7 @@ impl Setup {
 
     /// The setup as TOML, every number included, with a comment above each.
     pub fn to_toml(&self) -> String {
-        let mut out = String::new();
+        let mut out = format!("format = {FORMAT}\n\n");
         commented(&mut out, "", &table(self), Setup::OPTIONS);
         out
     }
