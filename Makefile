@@ -7,6 +7,9 @@
 #   make dev     the package in .venv, quick to build, for trying things out
 #   make docs    the site, in out/site; open out/site/docs/index.html
 #   make reference   writes the pages of docs/reference anew from what the code declares
+#   make fuzz    every fuzz target for a minute (FUZZ_S=10: ten seconds); needs a nightly toolchain
+#   make audit   licences, sources and known faults of everything that comes in from outside
+#   make wheels  wheel and source archive in target/dist, checked and tried in an empty environment
 
 PYTHON ?= python3
 BIN := .venv/bin
@@ -19,7 +22,8 @@ export PROPTEST_RNG_SEED ?= 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PYO3_PYTHON := $(CURDIR)/$(BIN)/python
 
-.PHONY: test lint test-rust test-python demo bench dev release reference docs clean
+.PHONY: test lint test-rust test-python demo bench dev release reference docs fuzz audit wheels \
+	clean
 
 test: lint test-rust test-python
 
@@ -79,6 +83,58 @@ bench: release
 	cargo run --quiet --release --example check_share
 	cargo run --quiet --release --example large_plate
 	$(BIN)/python tests/bench/run.py --keep out/bench.json
+
+# Tools that cargo builds, once.
+TOOLS := target/tools/bin
+$(TOOLS)/cargo-%:
+	cargo install --quiet --locked --root target/tools cargo-$*
+
+# cargo-fuzz asks for nightly. What a target finds goes to target/fuzz; put it into
+# rust/fuzz/regressions when it is mended.
+FUZZ_S ?= 60
+FUZZ_CARGO ?= +nightly
+FUZZ_TARGETS := stl obj threemf part setup recipe report repair boolean scan
+fuzz: $(TOOLS)/cargo-fuzz
+	for target in $(FUZZ_TARGETS); do \
+		mkdir -p target/fuzz/$$target && PATH="$(CURDIR)/$(TOOLS):$$PATH" \
+		cargo $(FUZZ_CARGO) fuzz run --fuzz-dir rust/fuzz --target-dir target/fuzz/build $$target \
+		target/fuzz/$$target rust/fuzz/seeds/$$target -- -max_total_time=$(FUZZ_S) \
+		-artifact_prefix=target/fuzz/$$target- -timeout=20 -rss_limit_mb=4096 \
+		-print_final_stats=1 || exit 1; \
+	done
+
+# Databases of known faults are on the network; where one cannot be had, that is said.
+audit: .venv/made $(TOOLS)/cargo-deny
+	$(TOOLS)/cargo-deny check bans licenses sources
+	if $(TOOLS)/cargo-deny fetch db; then $(TOOLS)/cargo-deny --offline check advisories; \
+		else echo "NOT CHECKED: the database of advisories for crates cannot be had"; fi
+	$(PIP) --group audit
+	$(BIN)/pip-licenses --python $(BIN)/python --partial-match --allow-only "$(LICENCES)"
+	$(BIN)/pip-audit --progress-spinner off
+
+LICENCES := MIT;BSD;Apache;ISC;Python Software Foundation;PSF-2.0;Mozilla Public License 2.0
+
+# The wheel is built from the source archive, so that both are proven. It is linked by zig against
+# the oldest C library that Rust supports, so that it runs on every Linux with glibc 2.17.
+wheels: .venv/made
+	rm -rf target/dist target/from-sdist && mkdir -p target/dist target/from-sdist
+	$(PIP) --group wheels
+	$(BIN)/maturin sdist --quiet --out target/dist
+	tar -xzf target/dist/vatwright-*.tar.gz -C target/from-sdist --strip-components 1
+	$(BIN)/maturin build --quiet --release --locked --target-dir target --out target/dist $(WHEEL) \
+		--manifest-path target/from-sdist/rust/bindings/Cargo.toml
+	$(BIN)/twine check --strict target/dist/*
+	for python in $(PYTHONS); do \
+		rm -rf target/empty && $$python -m venv target/empty && \
+		target/empty/bin/python -m pip install --quiet --only-binary :all: target/dist/*.whl && \
+		target/empty/bin/python -I tests/python/smoke.py || exit 1; \
+	done
+
+ifeq ($(shell uname -s),Linux)
+WHEEL := --zig --compatibility manylinux_2_17
+endif
+# Each of these tries the wheel: make wheels PYTHONS="python3.10 python3.13"
+PYTHONS ?= $(PYTHON)
 
 clean:
 	rm -rf .venv out target
