@@ -9,6 +9,7 @@ mod common;
 mod estimate;
 mod export;
 mod format;
+mod fuzz;
 mod hollow;
 mod hollow_vent;
 mod iso;
