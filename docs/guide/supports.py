@@ -1,4 +1,4 @@
-"""Draws supports.png: three parts on their supports, each bar coloured by its reserve.
+"""Draws supports.png: three parts on their supports, each bar coloured by its use.
 
 Run with the file to write: python docs/guide/supports.py docs/guide/supports.png
 """

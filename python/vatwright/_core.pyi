@@ -555,6 +555,13 @@ class Part:
         roles: Sequence[Role] | None = None,
     ) -> _Bytes: ...
     def save(self, path: Path, roles: Sequence[Role] | None = None) -> None: ...
+    def support_uses(
+        self,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> tuple[_Floats, _Floats, _Floats]: ...
     def layers(
         self,
         setup: Setup | None = None,

@@ -29,10 +29,10 @@ def _axes(ax: Axes | None) -> Axes:
 
 
 def _risk() -> Colormap:
-    """Dark red without reserve, pale where there is plenty: in lightness as well as in hue."""
+    """Pale where little is used, dark red at the limit: in lightness as well as in hue."""
     from matplotlib.colors import LinearSegmentedColormap
 
-    return LinearSegmentedColormap.from_list("risk", ["#7a0018", "#d1495b", "#edae8a", "#bcd4dc"])
+    return LinearSegmentedColormap.from_list("risk", ["#bcd4dc", "#edae8a", "#d1495b", "#7a0018"])
 
 
 def layer(layers: Layers, k: int, *, ax: Axes | None = None) -> Axes:
@@ -82,11 +82,10 @@ def plate(plate: Plate, *, ax: Axes | None = None) -> Axes:
 
 
 def supports(part: Part, setup: Setup | None = None, *, ax: Axes | None = None) -> Axes:
-    """A part on its supports from the side, each bar coloured by its reserve, the risky ones dark.
+    """A part on its supports from the side, each bar coloured by its use, the risky ones dark.
 
-    The reserve is what is left of strength over safety while the layer with the greatest section
-    leaves the film: 1 unloaded, 0 at the limit. Necks count by their pull, bars by tension with
-    bending. The most loaded lie on top.
+    The use is the check's own: how hard a neck or bar ever works over all layers and load cases, 0
+    unloaded, 1 at its limit. The hardest worked lie on top.
     """
     ax = _axes(ax)
     from matplotlib.collections import LineCollection, PolyCollection
@@ -95,20 +94,10 @@ def supports(part: Part, setup: Setup | None = None, *, ax: Axes | None = None) 
     held = part.supports
     if held is None:
         raise ValueError(f"'{part.name}' has no supports; apply vatwright.Support first")
-    body = part.layers(setup, pitch_mm=_OUTLINE_MM, roles=["body", "lattice"])
-    areas = body.survey().sections()["area_mm2"]
-    k = int(np.argmax(areas))
-    rows, columns = np.nonzero(body.mask(k))
-    x, y = (
-        low + (float(np.mean(at)) + 0.5) * _OUTLINE_MM
-        for low, at in ((body.grid.x0_mm, columns), (body.grid.y0_mm, rows))
-    )
     frame = held.frame(setup)
-    _, axial, stress = frame.solve(areas[k] * setup.machine.separation_kpa * 1e-3, x, y)
-    first, end = frame.tips
-    necks = np.array([t.diameter_mm for t in held.tips])
-    stress[first:end] = np.maximum(axial[first:end], 0.0) / (np.pi / 4 * necks**2)
-    reserve = 1.0 - stress * setup.limits.safety / setup.resin.green_strength_mpa
+    tips, landings, members = part.support_uses(setup)
+    use = np.concatenate([members, tips, landings])
+    necks = np.array([t.diameter_mm for t in [*held.tips, *held.landings]])
 
     low, high = part.bounds
     for mesh, colour in ((part.mesh(["body"]), "0.8"), (part.raft, "0.6")):
@@ -119,15 +108,15 @@ def supports(part: Part, setup: Setup | None = None, *, ax: Axes | None = None) 
             ax.add_collection(shade)
     # The risky ones last, so that nothing lies over them.
     ends = frame.nodes[frame.beams]
-    order = np.argsort(-reserve, kind="stable")
+    order = np.argsort(use, kind="stable")
     widths = np.concatenate([held.diameters_mm, necks])
     bars = LineCollection(
         list(ends[order][:, :, [0, 2]]), cmap=_risk(), linewidths=1.5 * widths[order]
     )
-    bars.set_array(reserve[order])
+    bars.set_array(use[order])
     bars.set_clim(0.0, 1.0)
     ax.add_collection(bars)
-    ax.figure.colorbar(bars, ax=ax, label="reserve", shrink=0.7)
+    ax.figure.colorbar(bars, ax=ax, label="use", shrink=0.7)
     ax.set(xlim=(low[0] - 1, high[0] + 1), ylim=(-1, high[2] + 1), aspect="equal")
     ax.set(xlabel="x, mm", ylabel="z from the plate, mm", title=part.name)
     return ax

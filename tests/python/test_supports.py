@@ -132,15 +132,19 @@ def test_a_picture_shows_every_bar() -> None:
     axes = plots.supports(part, SETUP)
     s = structure(part)
     bars = axes.collections[-1]
-    reserve = bars.get_array()
-    assert reserve is not None and len(reserve) == len(s.members) + len(s.tips)
-    assert 0.0 < reserve.min() < reserve.max() <= 1.0
+    use = bars.get_array()
+    assert use is not None and len(use) == len(s.members) + len(s.tips) + len(s.landings)
+    # The check's own numbers: the hardest worked neck is that of its profile.
+    checked = vw.Check().apply(part, SETUP).report.numbers
+    tips, _, members = part.support_uses(SETUP)
+    assert tips.max() == pytest.approx(checked["peak_tip_use"])
+    assert 0.0 < use.min() < use.max() == max(tips.max(), members.max())
     # The risky stand out: darker than the safe ones on a white page, and over them.
-    ends = np.array([reserve.min(), reserve.max()])
+    ends = np.array([use.min(), use.max()])
     red, green, blue, _ = np.asarray(bars.cmap(bars.norm(ends))).T
     light = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-    assert light[0] < light[1] - 0.1
-    assert (np.diff(reserve) <= 1e-12).all()
-    assert bars.cmap(0.0)[0] > 0.4 > bars.cmap(0.0)[1]
+    assert light[1] < light[0] - 0.1
+    assert (np.diff(use) >= -1e-12).all()
+    assert bars.cmap(1.0)[0] > 0.4 > bars.cmap(1.0)[1]
     with pytest.raises(ValueError, match="no supports"):
         plots.supports(part.bare(), SETUP)

@@ -11,7 +11,7 @@ use vatwright::mesh::{Mesh, Point, Pose, Vector, select, shapes};
 use vatwright::passes::orient::Weights;
 use vatwright::passes::{Pass, Raft, Support};
 use vatwright::{
-    Context, Done, Finding, Job, Part, Recipe, Role, Setup, Severity, Solid, Step, Tip,
+    Context, Done, Finding, FindingCode, Job, Part, Recipe, Role, Setup, Severity, Solid, Step, Tip,
 };
 
 /// A coarser pixel than any printer's keeps the tests quick; layers are final.
@@ -171,19 +171,19 @@ fn marks(part: &Part) -> usize {
 
 #[test]
 fn the_check_finds_no_fault() {
-    // A film that lets go straight up: what a drag adds to necks on thin arms is told as a warning.
-    let mut setup = (*context().setup).clone();
-    setup.machine.side_share = 0.0;
-    let ctx = Context::new(setup);
+    let ctx = context();
     for (name, part) in parts() {
         let done = supported(part, &ctx);
         assert_no_fault(name, &done.value, &ctx);
         assert_eq!(marks(&done.value), 0, "{name}");
-        let worst = done.report.worst();
-        assert!(worst < Some(Severity::Fault), "{name}");
-        // Only where surfaces are to stay clean may an overhang be left as it is.
+        assert!(done.report.worst() < Some(Severity::Fault), "{name}");
+        // Only where surfaces are to stay clean may an overhang be left as it is; the figure's arm
+        // bends its few tips beyond what the safety leaves, and is told.
+        let told = |f: &&Finding| f.severity == Severity::Warning;
+        let arm = |f: &Finding| name == "figure" && f.code == FindingCode::Neck;
         let clean = !done.value.keep_clean.is_empty();
-        assert!(clean || worst < Some(Severity::Warning), "{name}: {:?}", done.report.findings);
+        let told: Vec<_> = done.report.findings.iter().filter(told).collect();
+        assert!(clean || told.iter().all(|f| arm(f)), "{name}: {told:?}");
     }
 }
 

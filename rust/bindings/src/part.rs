@@ -15,6 +15,7 @@ use pyo3::types::{PyBytes, PyTuple, PyType};
 use std::path::PathBuf;
 use std::sync::Arc;
 use vatwright::appearance::Up;
+use vatwright::check::inspect;
 use vatwright::layers::{Grid, Scan};
 use vatwright::mesh::io;
 use vatwright::picture::View;
@@ -306,6 +307,22 @@ impl Part {
             Scan::new(&surfaces, grid).layers(&ctx.job)
         })
         .map(Layers::from)
+    }
+
+    /// How hard each neck and bar of the supports ever works, over all layers and load cases, 1 at its
+    /// limit: arrays for tips, landings and members in the order of `supports`. Takes as long as a
+    /// check.
+    #[pyo3(signature = (setup = None, *, progress = None, threads = None))]
+    fn support_uses<'py>(
+        &self,
+        py: Python<'py>,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<[Bound<'py, PyArray1<f64>>; 3]> {
+        let how = How { progress, threads };
+        let uses = run(py, given(setup), how, |ctx| inspect(&self.0, ctx))?.uses;
+        Ok([uses.tips, uses.landings, uses.members].map(|u| PyArray1::from_vec(py, u)))
     }
 
     fn _repr_html_(slf: &Bound<'_, Part>) -> PyResult<String> {

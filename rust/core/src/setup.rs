@@ -14,7 +14,7 @@ use std::path::Path;
 mod intervals;
 
 pub use intervals::Intervals;
-pub(crate) use intervals::{DrawnSetup, drawn, names};
+pub(crate) use intervals::{drawn, names};
 
 macro_rules! built_in {
     ($($name:literal),*) => {

@@ -93,13 +93,21 @@ impl<'a> Evidence<'a> {
         evidence.added = structure::added_pulls(printed, body, &ctx.setup, &ctx.job)?;
         step("standing", 0.7)?;
         let grounded = evidence.grounded();
-        let (assessment, loose) = evidence.assess(&grounded)?;
-        (evidence.assessment, evidence.loose_tips) = (assessment, loose);
+        let history =
+            History::of(&evidence.structure(&grounded), part.supports.as_deref(), &ctx.job)?;
+        evidence.assessment = evidence.assess(&grounded, &history)?;
         evidence.bond = adhesion::bond(&evidence);
         let bond_kpa: Vec<f64> = evidence.bond.tension.iter().map(|t| t.0).collect();
         let (body, job) = (evidence.structure(&grounded), &ctx.job);
-        evidence.confidence =
-            structure::confidence(&body, &evidence.assessment, &bond_kpa, &ctx.setup, job)?;
+        evidence.confidence = structure::confidence(
+            &body,
+            &history,
+            &evidence.assessment,
+            &bond_kpa,
+            &ctx.setup,
+            job,
+        )?;
+        evidence.loose_tips = history.loose;
         evidence.profile = profile(&evidence);
         step("ledges", 0.8)?;
         evidence.ledges = overhang_span::find(&evidence)?;
@@ -113,16 +121,14 @@ impl<'a> Evidence<'a> {
         Body { layers: self.body(), survey: self.body_survey(), loads: &self.loads, grounded }
     }
 
-    fn assess(&self, grounded: &[bool]) -> Result<(Assessment, Vec<u32>)> {
-        let supports = self.part.supports.as_deref();
-        let body = self.structure(grounded);
-        let history = History::of(&body, supports, &self.ctx.job)?;
+    fn assess(&self, grounded: &[bool], history: &History) -> Result<Assessment> {
+        let (supports, body) = (self.part.supports.as_deref(), self.structure(grounded));
         let (setup, job) = (self.setup(), &self.ctx.job);
-        let mut assessment = structure::assess(&body, &history, supports, setup, job)?;
+        let mut assessment = structure::assess(&body, history, supports, setup, job)?;
         if let Some(s) = supports {
-            structure::lose_tips(&body, &history, s, &mut assessment, setup, job)?;
+            structure::lose_tips(&body, history, s, &mut assessment, setup, job)?;
         }
-        Ok((assessment, history.loose))
+        Ok(assessment)
     }
 
     /// Which regions of the body lie on the plate or on the raft.

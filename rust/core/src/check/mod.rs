@@ -50,6 +50,7 @@ use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::options::options;
 use crate::part::Part;
 use crate::pass::Pass;
+use crate::structure::Assessment;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
@@ -88,8 +89,30 @@ pub struct Checked {
     pub profile: Profile,
     /// How sure it is that what holds the part does, where the setup has intervals.
     pub confidence: Option<Confidence>,
+    /// How hard the supports work.
+    pub uses: SupportUses,
     /// The few moments worth pausing to look, because a risk steps up there.
     pub watch: Vec<Moment>,
+}
+
+/// How hard each neck and bar of the supports ever works, over all layers and load cases: 1 at its
+/// limit. In the order of the supports' own lists.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SupportUses {
+    /// Necks of tips.
+    pub tips: Vec<f64>,
+    /// Necks of landings.
+    pub landings: Vec<f64>,
+    /// Columns and braces, buckling included.
+    pub members: Vec<f64>,
+}
+
+impl SupportUses {
+    fn of(a: &Assessment) -> SupportUses {
+        let [tips, landings, members] =
+            [&a.tips, &a.landings, &a.members].map(|uses| uses.iter().map(|u| u.ratio).collect());
+        SupportUses { tips, landings, members }
+    }
 }
 
 impl Checked {
@@ -146,8 +169,9 @@ pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     findings.sort_by_key(|f| Reverse(f.severity));
     ctx.checkpoint(1.0)?;
     let watch = watch::moments(&evidence.profile, &findings, &ctx.setup);
+    let uses = SupportUses::of(&evidence.assessment);
     let Evidence { profile, confidence, .. } = evidence;
-    Ok(Checked { findings, profile, confidence, watch })
+    Ok(Checked { findings, profile, confidence, uses, watch })
 }
 
 /// Keeps the gravest findings of a mode and counts the others; its notes become one.

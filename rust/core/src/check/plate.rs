@@ -48,7 +48,7 @@ pub fn inspect_plate(plate: &Plate, ctx: &Context) -> Result<Checked> {
     findings.extend(vat::of_sections(&plate.name, &profile.section_mm2, &ctx.setup));
     findings.sort_by_key(|f| Reverse(f.severity));
     let watch = watch::moments(&profile, &findings, &ctx.setup);
-    Ok(Checked { findings, profile, confidence, watch })
+    Ok(Checked { findings, profile, confidence, watch, ..Checked::default() })
 }
 
 /// A part that reaches beyond the plate's usable area.

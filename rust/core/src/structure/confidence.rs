@@ -1,8 +1,9 @@
 //! Confidence: for what share of the constants that a setup's intervals admit everything holds.
 //!
 //! Nothing is solved anew. A pull of the film goes with the peel law drawn and the strength that it
-//! is held against with the strength drawn; what a layer's hardest worked member bears under a pull
-//! goes with the pull of the layer's most affected region (the safe side: others there grow less).
+//! is held against with the strength drawn; what a neck or bar bears goes with the whole pull of the
+//! piece that hangs there, what a section of the part bears with that of the layer's most affected
+//! piece (the safe side), the bond with the pull of the layer.
 //! The press on the way back grows slower than viscosity does, so the factor of viscosity is an upper
 //! bound where it is above 1; below, the press counts as it is. Draws are judged at safety 1: what
 //! constants may be is in their intervals. Spring-back, sag and lost tips are judged with the
@@ -11,12 +12,12 @@
 use super::assess::Assessment;
 use super::demand::{Demand, Use};
 use super::loads::Load;
-use super::stages::Body;
+use super::stages::{Body, Case, History};
 use crate::error::Result;
 use crate::job::Job;
 use crate::layers::Region;
 use crate::mechanics::peel::{Model, compactness};
-use crate::setup::{DrawnSetup, Setup, drawn, names};
+use crate::setup::{Setup, drawn, names};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -32,17 +33,16 @@ pub struct Confidence {
     pub settles: Option<String>,
 }
 
-/// How a drawn setup changes a region's load over the nominal one, at a nominal pull above zero.
-fn pull_factor(load: &Load, region: &Region, model: &Model, nominal: &Setup, drawn: &Setup) -> f64 {
-    let of = |pull: crate::mechanics::peel::Pull| pull.force_n;
-    let all = of(load.peel) + of(load.suction) + of(load.vented);
-    if all <= 0.0 {
-        return 1.0;
-    }
-    let compact = compactness(region.area_mm2, load.torsion_mm4);
+/// The pull on a region as a drawn setup has it, N.
+fn pull_n(load: &Load, region: &Region, model: &Model, nominal: &Setup, drawn: &Setup) -> f64 {
     let thicker = drawn.resin.viscosity_pa_s / nominal.resin.viscosity_pa_s;
-    let peel = model.force_n(region.area_mm2, compact);
-    (peel + of(load.suction) + of(load.vented) * thicker) / all
+    let peel = model.force_n(region.area_mm2, compactness(region.area_mm2, load.torsion_mm4));
+    peel + load.suction.force_n + load.vented.force_n * thicker
+}
+
+/// The pull on a region with the setup's own numbers, N.
+fn nominal_n(load: &Load) -> f64 {
+    load.pulls().iter().map(|p| p.force_n).sum()
 }
 
 /// The safety with which nominal constants are to be held so that a share of all admissible ones
@@ -56,13 +56,16 @@ pub(crate) fn safety_for(
     if names(setup).is_empty() {
         return None;
     }
-    let pull = |i: &usize| loads[*i].pulls().iter().map(|p| p.force_n).sum::<f64>();
-    let greatest = (0..loads.len()).max_by(|a, b| pull(a).total_cmp(&pull(b)))?;
+    let nominal = |i: &usize| nominal_n(&loads[*i]);
+    let greatest = (0..loads.len())
+        .max_by(|a, b| nominal(a).total_cmp(&nominal(b)))
+        .filter(|i| nominal(i) > 0.0)?;
     let mut asked: Vec<f64> = drawn(setup, DRAWS)
         .iter()
         .map(|d| {
-            let model = Model::of(&d.setup);
-            let pull = pull_factor(&loads[greatest], &regions[greatest], &model, setup, &d.setup);
+            let (load, region) = (&loads[greatest], &regions[greatest]);
+            let pull = pull_n(load, region, &Model::of(&d.setup), setup, &d.setup);
+            let pull = pull / nominal(&greatest);
             pull * setup.resin.green_strength_mpa / d.setup.resin.green_strength_mpa
         })
         .collect();
@@ -78,6 +81,7 @@ pub(crate) fn safety_for(
 /// [`Error::Cancelled`](crate::Error::Cancelled).
 pub(crate) fn confidence(
     body: &Body<'_>,
+    history: &History,
     assessment: &Assessment,
     bond_kpa: &[f64],
     setup: &Setup,
@@ -87,12 +91,16 @@ pub(crate) fn confidence(
     if names.is_empty() {
         return Ok(None);
     }
+    let mut pieces: Vec<Vec<&Case>> = vec![Vec::new(); assessment.layers.len()];
+    for case in &history.cases {
+        pieces[case.layer as usize].push(case);
+    }
     let draws = drawn(setup, DRAWS);
     let holds = draws
         .par_iter()
         .map(|d| {
             job.go_on()?;
-            Ok(holds(body, assessment, bond_kpa, setup, d))
+            Ok(holds(body, &pieces, assessment, bond_kpa, setup, &d.setup))
         })
         .collect::<Result<Vec<bool>>>()?;
     let held = holds.iter().filter(|h| **h).count();
@@ -110,31 +118,51 @@ pub(crate) fn confidence(
 
 fn holds(
     body: &Body<'_>,
+    pieces: &[Vec<&Case>],
     assessment: &Assessment,
     bond_kpa: &[f64],
     nominal: &Setup,
-    drawn: &DrawnSetup,
+    setup: &Setup,
 ) -> bool {
-    let setup = &drawn.setup;
-    let (model, survey) = (Model::of(setup), body.survey);
+    let model = Model::of(setup);
+    let before: Vec<f64> = body.loads.iter().map(nominal_n).collect();
+    let regions = body.loads.iter().zip(&body.survey.regions);
+    let after: Vec<f64> =
+        regions.map(|(load, region)| pull_n(load, region, &model, nominal, setup)).collect();
     let strength_mpa = setup.resin.green_strength_mpa;
     let stiffer = setup.resin.green_modulus_mpa / nominal.resin.green_modulus_mpa;
     let pressed = (setup.resin.viscosity_pa_s / nominal.resin.viscosity_pa_s).max(1.0);
     assessment.layers.iter().enumerate().all(|(k, used)| {
-        let of_layer = survey.regions_of(k as u32);
-        let factor = of_layer
-            .map(|i| pull_factor(&body.loads[i], &survey.regions[i], &model, nominal, setup))
-            .fold(0.0, f64::max);
-        let bears = |mpa: f64, by: f64| mpa * by <= strength_mpa;
+        let factor = |of: &mut dyn Iterator<Item = u32>| {
+            let (mut nominal, mut drawn) = (0.0, 0.0);
+            for i in of {
+                nominal += before[i as usize];
+                drawn += after[i as usize];
+            }
+            if nominal > 0.0 { drawn / nominal } else { 1.0 }
+        };
+        let of_piece = |c: &&Case| factor(&mut c.regions.iter().copied());
+        let most = pieces[k].iter().map(of_piece).fold(0.0, f64::max);
+        // The piece that hangs on what is worked so.
+        let hung = |u: &Use| {
+            let own = pieces[k].iter().find(|c| c.stage == Some(u.stage));
+            own.map_or(most, of_piece)
+        };
         let pulled_mpa = |u: &Use| match u.demand {
             // No pull works it harder than the press does, each by its own limit.
             Demand::Press => u.ratio * Demand::Pull.limit_mpa(nominal),
             _ => u.value,
         };
+        let bears = |mpa: f64, by: f64| mpa * by <= strength_mpa;
         let euler_n = used.buckling.limit * nominal.limits.safety * stiffer;
-        [used.neck, used.bar, used.section].iter().all(|u| bears(pulled_mpa(u), factor))
+        let all = || body.survey.regions_of(k as u32).map(|r| r as u32);
+        [used.neck, used.bar].iter().all(|u| bears(pulled_mpa(u), hung(u)))
+            && bears(pulled_mpa(&used.section), most)
             && bears(used.pressed.value, pressed)
-            && used.buckling.value * factor.max(pressed) <= euler_n.max(f64::MIN_POSITIVE)
-            && bond_kpa.get(k).is_none_or(|kpa| kpa * factor <= setup.resin.plate_bond_kpa)
+            && (used.buckling.value * hung(&used.buckling).max(pressed) <= euler_n
+                || used.buckling.value <= 0.0)
+            && bond_kpa
+                .get(k)
+                .is_none_or(|kpa| kpa * factor(&mut all()) <= setup.resin.plate_bond_kpa)
     })
 }
