@@ -15,11 +15,12 @@ with tempfile.TemporaryDirectory() as folder:
     vw.shapes.cuboid(4.0, 4.0, 6.0).mesh.save(model)
     night = Path(folder) / "night"
     command = Path(sys.executable).with_name("vatwright")
-    for words in (
+    runs: list[list[str | Path]] = [
         [command, "--version"],
         [sys.executable, "-I", "-m", "vatwright", "explain", "cup"],
         [command, "prepare", model, "--out", night, "--set", "orient.directions=12"],
-    ):
+    ]
+    for words in runs:
         subprocess.run(words, check=True)
     made = {path.name for path in night.iterdir()}
     assert {"plate 1.3mf", "plate 1.stl", "index.html", "report.json"} <= made, made
