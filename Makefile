@@ -59,7 +59,8 @@ lint: .venv/made
 # With two jobs the Rust tests build while pip loads, and one core is not idle while the other
 # works on what cannot be shared.
 test-rust: | $(BIN)/python
-	cargo test --workspace
+	cargo test --workspace --lib --bins --tests
+	cargo test --workspace --doc
 	RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --package vatwright
 
 test-python: dev
