@@ -196,7 +196,7 @@ fn scan(data: &[u8]) {
 }
 
 /// Winding number by solid angles (Van Oosterom & Strackee 1983, IEEE TBME 30:125; from memory).
-fn winding(mesh: &Mesh, p: &Point) -> i32 {
+pub(crate) fn winding(mesh: &Mesh, p: &Point) -> i32 {
     let angle: f64 = (0..mesh.triangles().len())
         .map(|i| {
             let [a, b, c] = mesh.corners(i).map(|q| q - p);

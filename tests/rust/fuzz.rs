@@ -3,7 +3,7 @@
 use std::path::Path;
 
 #[path = "../../rust/fuzz/targets.rs"]
-mod targets;
+pub(crate) mod targets;
 
 /// The seeds of a target and the inputs that once failed, by their names.
 fn inputs(target: &str) -> Vec<Vec<u8>> {

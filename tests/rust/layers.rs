@@ -444,7 +444,7 @@ proptest! {
                 for i in 0..grid.columns {
                     let p = grid.pixel(i, j, k);
                     let found = mask[(j * grid.columns + i) as usize] > 0;
-                    if found != (winding(&mesh, &p) != 0) {
+                    if found != (crate::fuzz::targets::winding(&mesh, &p) != 0) {
                         // Only rounding of a crossing to the nearest sub-pixel may excuse it.
                         let by = 2.0 / f64::from(SUBPIXEL);
                         let crossings = tree.crossings(0, &p);
@@ -455,19 +455,6 @@ proptest! {
             }
         }
     }
-}
-
-/// Winding number by solid angles (Van Oosterom & Strackee 1983, IEEE TBME 30:125; from memory).
-fn winding(mesh: &Mesh, p: &Point) -> i32 {
-    let angle: f64 = (0..mesh.triangles().len())
-        .map(|i| {
-            let [a, b, c] = mesh.corners(i).map(|q| q - p);
-            let (la, lb, lc) = (a.norm(), b.norm(), c.norm());
-            let below = la * lb * lc + a.dot(&b) * lc + b.dot(&c) * la + c.dot(&a) * lb;
-            2.0 * a.dot(&b.cross(&c)).atan2(below)
-        })
-        .sum();
-    (angle / (4.0 * PI)).round() as i32
 }
 
 #[test]

@@ -15,8 +15,8 @@ use std::sync::Arc;
 const BEYOND_MM: f64 = 1e-6;
 
 /// Looks at a plate for every way to fail. Copies of a part are looked at once and their findings
-/// placed at the first copy; the profile adds up all copies, its uses and the confidence are those of the worst part.
-/// Spring-back counts each part as alone on the machine's arm.
+/// placed at the first copy; the profile adds up all copies, its uses and the confidence are those
+/// of the worst part. Spring-back counts each part as alone on the machine's arm.
 ///
 /// # Errors
 /// As [`inspect`].

@@ -20,7 +20,12 @@ pub(crate) fn of(assessment: &Assessment, name: &str) -> Vec<Finding> {
     };
     let mut out = Vec::new();
     if let Some(&(layer, place, tips)) = assessment.few.first() {
-        let (n, what) = (assessment.few.len(), if tips == 1 { "one tip" } else { "two tips" });
+        let n = assessment.few.len();
+        let what = match tips {
+            1 => "one tip".into(),
+            2 => "two tips".into(),
+            more => format!("{more} tips and needs each of them"),
+        };
         let more = if n > 1 { format!(", and so do {} more", n - 1) } else { String::new() };
         let message = format!("from layer {layer} on a piece hangs on {what}{more}");
         let finding = warning(message).at_layers(layer, layer).at(place);

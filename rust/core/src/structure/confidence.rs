@@ -95,12 +95,13 @@ pub(crate) fn confidence(
     for case in &history.cases {
         pieces[case.layer as usize].push(case);
     }
+    let nominal: Vec<f64> = body.loads.iter().map(nominal_n).collect();
     let draws = drawn(setup, DRAWS);
     let holds = draws
         .par_iter()
         .map(|d| {
             job.go_on()?;
-            Ok(holds(body, &pieces, assessment, bond_kpa, setup, &d.setup))
+            Ok(holds(body, &pieces, &nominal, assessment, bond_kpa, [setup, &d.setup]))
         })
         .collect::<Result<Vec<bool>>>()?;
     let held = holds.iter().filter(|h| **h).count();
@@ -116,16 +117,17 @@ pub(crate) fn confidence(
     Ok(Some(Confidence { share, settles: settles.map(|k| names[k].clone()) }))
 }
 
+/// Whether everything holds with a drawn setup; `before` is what pulls on each region with the
+/// nominal one.
 fn holds(
     body: &Body<'_>,
     pieces: &[Vec<&Case>],
+    before: &[f64],
     assessment: &Assessment,
     bond_kpa: &[f64],
-    nominal: &Setup,
-    setup: &Setup,
+    [nominal, setup]: [&Setup; 2],
 ) -> bool {
     let model = Model::of(setup);
-    let before: Vec<f64> = body.loads.iter().map(nominal_n).collect();
     let regions = body.loads.iter().zip(&body.survey.regions);
     let after: Vec<f64> =
         regions.map(|(load, region)| pull_n(load, region, &model, nominal, setup)).collect();
