@@ -934,6 +934,50 @@ class Estimate(_Record):
     ) -> Done[Cost]: ...
 
 @final
+@_record
+class Printed(_Record):
+    part: str
+    deviation_mm: _Floats
+    mean_mm: float
+    greatest_mm: float
+    flare_mm: float
+    through_mm: float
+    closed_mm2: float
+    lost_mm2: float
+    drawn_mm3: float
+    cured_mm3: float
+    least_pin_mm: float
+    least_bore_mm: float
+    def _repr_html_(self) -> str: ...
+
+@final
+@_record
+class Print(_Record):
+    pitch_mm: float | None = None
+    apart_mm: float = 0.5
+    least_mm2: float = 0.05
+    @property
+    def name(self) -> str: ...
+    @overload
+    def apply(
+        self,
+        item: Part,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> Done[Printed]: ...
+    @overload
+    def apply(
+        self,
+        item: Plate,
+        setup: Setup | None = None,
+        *,
+        progress: Progress | None = None,
+        threads: int | None = None,
+    ) -> Done[list[Printed]]: ...
+
+@final
 class Recipe:
     __hash__: ClassVar[None]  # type: ignore[assignment]
     def __new__(cls, passes: Sequence[PartPass] | None = None) -> Self: ...

@@ -9,9 +9,9 @@ from vatwright.report import ORDER, combined, every
 from vatwright.words import SEVERITY, amount, duration, html
 
 if TYPE_CHECKING:
-    from vatwright._core import Cost, Health, Layers, Part, Plate, Report, Setup
+    from vatwright._core import Cost, Health, Layers, Part, Plate, Printed, Report, Setup
 
-__all__ = ["cost", "health", "layers", "part", "plate", "report", "setup"]
+__all__ = ["cost", "health", "layers", "part", "plate", "printed", "report", "setup"]
 
 MOST = 6
 """Findings shown; the others are counted."""
@@ -101,6 +101,25 @@ def cost(cost: Cost) -> str:
             ("refills", refills or "none"),
         ],
         _curve(cost.layer_mm2),
+    )
+
+
+def printed(printed: Printed) -> str:
+    """What the light leaves of a part: where its surface comes to lie, and what goes."""
+    more = printed.cured_mm3 - printed.drawn_mm3
+    return _card(
+        printed.part,
+        [
+            ("off the model", f"{printed.mean_mm:.3f} mm in the mean"),
+            ("at most", f"{printed.greatest_mm:.3f} mm"),
+            ("first layers flare", f"{printed.flare_mm:.3f} mm"),
+            ("undersides too low", f"{printed.through_mm:.3f} mm"),
+            ("voids that close", f"{printed.closed_mm2:.2f} mm²"),
+            ("walls that are lost", f"{printed.lost_mm2:.2f} mm²"),
+            ("volume", f"{more:+.2f} mm³ of {printed.drawn_mm3:.1f} mm³"),
+            ("thinnest upright pin", f"{printed.least_pin_mm:.3f} mm"),
+            ("narrowest upright bore", f"{printed.least_bore_mm:.3f} mm"),
+        ],
     )
 
 

@@ -41,6 +41,7 @@ def everything(part: vw.Part, setup: vw.Setup) -> list[Any]:
         *vw.Recipe().passes,
         vw.Pack(),
         vw.Estimate(),
+        vw.Print(),
     ]
 
 

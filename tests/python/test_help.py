@@ -22,6 +22,7 @@ OPTIONS: tuple[type[Any], ...] = (
     vw.Check,
     vw.Pack,
     vw.Estimate,
+    vw.Print,
 )
 
 

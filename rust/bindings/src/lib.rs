@@ -47,11 +47,12 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         supports::Supports, supports::Frame, supports::SupportEdit;
         options
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
-        passes::Vent, passes::Raft, passes::Support, passes::Check, passes::Pack, passes::Estimate;
+        passes::Vent, passes::Raft, passes::Support, passes::Check, passes::Pack, passes::Estimate,
+        passes::Print;
         records
         health::Repair, passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,
         passes::Hollow,
-        passes::Cost,
+        passes::Cost, passes::Printed,
         part::VentHole, part::Drainage, supports::Tip, mesh::Measures, health::Defects, health::Hole, health::Health,
         layers::Grid, layers::Cup, layers::Component,
         report::Finding, report::Report);

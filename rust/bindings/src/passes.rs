@@ -7,6 +7,8 @@ use crate::report::Done;
 use crate::run::{How, run};
 use crate::setup::{Setup, given};
 use crate::supports::SupportEdit;
+use numpy::PyArray1;
+use pyo3::exceptions::PyTypeError;
 use pyo3::prelude::*;
 use std::sync::Arc;
 use vatwright::passes::{self as core, Pass};
@@ -158,5 +160,50 @@ record!(Estimate, core::Estimate, "Computes time, resin and cost of a plate.", {
         let how = How { progress, threads };
         let done = run(py, given(setup), how, |ctx| self.0.apply(&*plate, ctx))?;
         Done::wrap(py, done, Cost)
+    }
+});
+
+record!(Printed, core::print::Printed, "What the light leaves of a part.", {
+    /// Where each facet of the body comes to lie, mm outside the model: one a facet, 0 where that
+    /// cannot be said.
+    #[getter]
+    fn deviation_mm<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f64>> {
+        PyArray1::from_slice(py, &self.0.deviation_mm)
+    }
+
+    fn _repr_html_(slf: &Bound<'_, Printed>) -> PyResult<String> {
+        crate::record::in_notebook(slf.as_any(), "printed")
+    }
+});
+record!(Print, core::Print, "Predicts what the light leaves of a part.", check Pass::<&vatwright::Part>::validate, nested {}, {
+    /// Name of the pass.
+    #[getter]
+    fn name(&self) -> &str {
+        Pass::<&vatwright::Part>::name(&self.0)
+    }
+
+    /// Predicts a part, or every part of a plate, copies once.
+    #[pyo3(signature = (item, setup = None, *, progress = None, threads = None))]
+    fn apply(
+        &self,
+        py: Python<'_>,
+        item: &Bound<'_, PyAny>,
+        setup: Option<PyRef<'_, Setup>>,
+        progress: Option<Py<PyAny>>,
+        threads: Option<usize>,
+    ) -> PyResult<Done> {
+        let how = How { progress, threads };
+        if let Ok(plate) = item.cast::<Plate>() {
+            let plate = &*plate.get().0;
+            let done = run(py, given(setup), how, |ctx| self.0.apply(plate, ctx))?;
+            return Done::wrap(py, done, |all| all.into_iter().map(Printed).collect::<Vec<_>>());
+        }
+        let part = item.cast::<Part>().map_err(|_| {
+            let class = item.get_type();
+            PyTypeError::new_err(format!("{class} is no Part and no Plate"))
+        })?;
+        let part = &*part.get().0;
+        let done = run(py, given(setup), how, |ctx| self.0.apply(part, ctx))?;
+        Done::wrap(py, done, Printed)
     }
 });

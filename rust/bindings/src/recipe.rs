@@ -3,7 +3,7 @@
 use crate::errors::{self, OrRaise};
 use crate::health::Repair;
 use crate::part::Part;
-use crate::passes::{Check, Estimate, Hollow, Orient, Pack, Raft, Support, Vent};
+use crate::passes::{Check, Estimate, Hollow, Orient, Pack, Print, Raft, Support, Vent};
 use crate::report::{Done, Report};
 use crate::run::{How, Slot, run};
 use crate::setup::{Setup, given};
@@ -78,7 +78,8 @@ impl Recipe {
             };
             let other = object.is_instance_of::<PyType>()
                 || object.is_instance_of::<Pack>()
-                || object.is_instance_of::<Estimate>();
+                || object.is_instance_of::<Estimate>()
+                || object.is_instance_of::<Print>();
             if other || (to_step(object).is_none() && !own().unwrap_or(false)) {
                 let class = object.get_type();
                 return Err(PyTypeError::new_err(format!(

@@ -19,7 +19,8 @@ use crate::setup::Setup;
 use serde::{Deserialize, Serialize};
 
 options! {
-    /// Options of the pass.
+    /// Predicts what the light leaves of a part: where each facet comes to lie, what closes and what
+    /// is lost.
     ///
     /// ```
     /// use vatwright::{Context, Part, Pass, Setup, mesh::shapes::cuboid, passes::Print};
