@@ -153,7 +153,7 @@ DAMAGE = {
     "a severity that is none": spoil("severity", "grave", "finding"),
     "layers below the plate": spoil("layers", [-1, 4], "finding"),
     "half a place": spoil("place", [1.0, 2.0], "finding"),
-    "a finding with a key more": spoil("plate", "plate 1", "finding"),
+    "a finding with a key more": spoil("machine", "desk", "finding"),
     "a fate that is none": spoil("fate", "lost", "source"),
 }
 

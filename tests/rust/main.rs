@@ -5,6 +5,7 @@ mod batching;
 mod boolean;
 mod check;
 mod check_loads;
+mod check_plate;
 mod common;
 mod estimate;
 mod export;

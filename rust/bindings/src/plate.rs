@@ -142,7 +142,8 @@ impl Plate {
     }
 
     /// Looks at the plate for every way to fail: each distinct part once, then what only the plate as
-    /// a whole can tell. Spring-back counts each part as alone on the machine's arm.
+    /// a whole can tell: the arm that all parts share while they settle, the pull of all on the film,
+    /// the resin of all. Every finding names the plate and the part.
     #[pyo3(signature = (setup = None, *, progress = None, threads = None))]
     fn inspect(
         &self,

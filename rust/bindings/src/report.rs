@@ -6,6 +6,11 @@ use pyo3::prelude::*;
 
 record!(Finding, vatwright::Finding, "Something physics, geometry or missing input has to say.", {
     #[getter]
+    fn plate(&self) -> &str {
+        &self.0.plate
+    }
+
+    #[getter]
     fn unit(&self) -> &str {
         &self.0.unit
     }

@@ -218,8 +218,9 @@ codes! {
     Lift "lift" {
         severity: "fault",
         meaning: "The lift after a layer ends before the layer has parted from the film.",
-        cause: "Film and machine give way under the pull by more than the lift.",
-        remedy: "Lift farther, turn the part so that its layers are smaller, or measure the film's \
+        cause: "Film and machine give way under the pull of everything on the plate by more than the \
+            lift.",
+        remedy: "Lift farther, put fewer parts on the plate, turn the part so that its layers are smaller, or measure the film's \
             compliance.",
     }
     LongPlate "long_plate" {
@@ -325,8 +326,9 @@ codes! {
         meaning: "The part springs back too slowly: part of the gap is still open when the light \
             comes.",
         cause: "Slender supports or a slender part give under peel, and resin is slow to leave the \
-            gap.",
-        remedy: "Let it settle longer, tilt the part, or stiffen its supports.",
+            gap; or many parts on a plate share the machine's arm.",
+        remedy: "Let it settle longer, tilt the part, stiffen its supports, or put fewer parts on the \
+            plate.",
     }
     StaysSolid "stays_solid" {
         severity: "note, warning around a sealed void",

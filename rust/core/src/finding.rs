@@ -37,10 +37,13 @@ pub struct Finding {
     pub severity: Severity,
     /// Name of the part or plate it is about.
     pub part: String,
+    /// Name of the plate for which it was found; empty where it holds of the part on any plate.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub plate: String,
     /// First and last layer it holds for (both inclusive), if it has layers.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layers: Option<(u32, u32)>,
-    /// Where, in plate coordinates, mm.
+    /// Where, as the part stands alone, mm; of a whole plate, on the plate.
     #[serde(default, skip_serializing_if = "Option::is_none", with = "finite")]
     pub place: Option<Point3<f64>>,
     /// The number that was found, in `unit`.
@@ -71,6 +74,7 @@ impl Finding {
             code: code.into(),
             severity,
             part: part.into(),
+            plate: String::new(),
             layers: None,
             place: None,
             value: None,
@@ -79,6 +83,12 @@ impl Finding {
             message: message.into(),
             remedy: String::new(),
         }
+    }
+
+    /// Sets the plate for which it was found.
+    pub fn on_plate(mut self, plate: &str) -> Finding {
+        self.plate = plate.into();
+        self
     }
 
     /// Sets the inclusive layer range.

@@ -10,7 +10,7 @@ use crate::finding::{Finding, Severity};
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (name, safety) = (&e.part.name, e.setup().limits.safety);
     let mut out = Vec::new();
-    if let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.buckling) {
+    if let Some((layers, worst)) = over(e.assessment.layers.iter().map(|l| l.buckling), 1.0) {
         // Euler's load is that of a straight column; one within the safety factor may still go.
         let severity = if worst.ratio > safety { Severity::Fault } else { Severity::Warning };
         let message = format!(
@@ -25,7 +25,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             .remedy("thicken or brace the columns, or return more slowly");
         out.push(placed(finding, &worst));
     }
-    if let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.bar) {
+    if let Some((layers, worst)) = over(e.assessment.layers.iter().map(|l| l.bar), 1.0) {
         let message = format!(
             "a column or brace is stressed by {:.1} MPa at layer {} under {} and may bear {:.1} MPa",
             worst.value,

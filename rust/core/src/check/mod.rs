@@ -50,7 +50,7 @@ use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::options::options;
 use crate::part::Part;
 use crate::pass::Pass;
-use crate::structure::Assessment;
+use crate::structure::{Assessment, Settling};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
@@ -157,9 +157,15 @@ const LISTED: usize = 25;
 /// # Ok::<(), vatwright::Error>(())
 /// ```
 pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
+    Ok(look(part, ctx)?.0)
+}
+
+/// The same, with what the part settles on, so that it can be let settle beside others.
+fn look(part: &Part, ctx: &Context) -> Result<(Checked, Settling)> {
     let misfits = size::find(part, &ctx.setup);
     if misfits.iter().any(|f| f.severity == Severity::Fault) {
-        return Ok(Checked { findings: misfits, ..Checked::default() });
+        let checked = Checked { findings: misfits, ..Checked::default() };
+        return Ok((checked, Settling::default()));
     }
     let stage = ctx.stage("layers", 0.0, 0.7);
     let evidence = Evidence::gather(part, &stage)?;
@@ -170,8 +176,8 @@ pub fn inspect(part: &Part, ctx: &Context) -> Result<Checked> {
     ctx.checkpoint(1.0)?;
     let watch = watch::moments(&evidence.profile, &findings, &ctx.setup);
     let uses = SupportUses::of(&evidence.assessment);
-    let Evidence { profile, confidence, .. } = evidence;
-    Ok(Checked { findings, profile, confidence, uses, watch })
+    let Evidence { profile, confidence, assessment, .. } = evidence;
+    Ok((Checked { findings, profile, confidence, uses, watch }, assessment.settling))
 }
 
 /// Keeps the gravest findings of a mode and counts the others; its notes become one.

@@ -31,7 +31,7 @@ pub(crate) fn of(assessment: &Assessment, name: &str) -> Vec<Finding> {
         let finding = warning(message).at_layers(layer, layer).at(place);
         out.push(finding.measured(tips as f64, 3.0, ""));
     }
-    if let Some((layers, worst)) = over(assessment, 1.0, |_, l| l.lost) {
+    if let Some((layers, worst)) = over(assessment.layers.iter().map(|l| l.lost), 1.0) {
         let message = format!(
             "once a tip near it has failed, a neck or column is stressed by {:.1} MPa at layer {} \
              and may bear {:.1} MPa",

@@ -7,17 +7,30 @@ use super::tips::{over, placed};
 use super::{Evidence, cure};
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::structure::{LayerUse, Use};
+use crate::setup::Setup;
+use crate::structure::Use;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
-    let setup = e.setup();
+    let missed = e.assessment.layers.iter().map(|l| l.missed);
+    let found = of_layers(&e.part.name, missed, e.assessment.settle_s, e.setup());
+    Ok(found.into_iter().collect())
+}
+
+/// What there is to say of the part of each layer by which it turns out too thick, and of the pause
+/// that would mend it.
+pub(super) fn of_layers(
+    name: &str,
+    missed: impl Iterator<Item = Use>,
+    settle_s: f64,
+    setup: &Setup,
+) -> Option<Finding> {
     let first = setup.exposure.first_layers;
     let limit = setup.limits.missed_layer;
-    let missed = |k: u32, l: &LayerUse| if k < first { Use::default() } else { l.missed };
-    let Some((layers, worst)) = over(&e.assessment, limit, missed) else { return Ok(Vec::new()) };
+    let missed = (0..).zip(missed).map(|(k, m)| if k < first { Use::default() } else { m });
+    let (layers, worst) = over(missed, limit)?;
     let at = worst.layer;
     // Beyond the depth that the light cures, a layer does not reach the one before.
-    let layer_mm = e.grid().layer_mm;
+    let layer_mm = setup.exposure.layer_mm;
     let lost = (1.0 + worst.value) * layer_mm > cure::depth_mm(setup);
     let (severity, what) = if lost {
         (Severity::Fault, "farther than the light cures: it does not bond")
@@ -29,13 +42,12 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         100.0 * worst.value,
         worst.value * layer_mm
     );
-    let finding = Finding::new("springback", severity, &e.part.name, message)
+    let finding = Finding::new("springback", severity, name, message)
         .at_layers(layers.0, layers.1)
         .measured(100.0 * worst.value, 100.0 * limit, "%")
         .remedy(format!(
-            "settle for {:.1} s before the light, stiffen the supports, hold long limbs and \
-             slopes farther out, or tilt the part",
-            e.assessment.settle_s
+            "settle for {settle_s:.1} s before the light, stiffen the supports, hold long limbs and \
+             slopes farther out, or tilt the part"
         ));
-    Ok(vec![placed(finding, &worst)])
+    Some(placed(finding, &worst))
 }

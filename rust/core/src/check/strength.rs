@@ -7,7 +7,7 @@ use crate::error::Result;
 use crate::finding::Finding;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
-    let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.section) else {
+    let Some((layers, worst)) = over(e.assessment.layers.iter().map(|l| l.section), 1.0) else {
         return Ok(Vec::new());
     };
     let severity = severity(&worst, e);

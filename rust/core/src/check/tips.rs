@@ -4,7 +4,7 @@ use super::Evidence;
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::structure::{Assessment, LayerUse, Use};
+use crate::structure::Use;
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let name = &e.part.name;
@@ -13,7 +13,7 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(vec![Finding::new(FindingCode::Tips, Severity::Note, name, message)]);
     };
     let mut out = Vec::new();
-    if let Some((layers, worst)) = over(&e.assessment, 1.0, |_, l| l.neck) {
+    if let Some((layers, worst)) = over(e.assessment.layers.iter().map(|l| l.neck), 1.0) {
         let severity = severity(&worst, e);
         let message = format!(
             "the neck of a tip is stressed by {:.1} MPa at layer {} under {} and may bear {:.1} MPa",
@@ -60,14 +60,9 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
 }
 
 /// First and last layer whose use is beyond a ratio, and the worst of them.
-pub(super) fn over(
-    assessment: &Assessment,
-    ratio: f64,
-    of: impl Fn(u32, &LayerUse) -> Use,
-) -> Option<((u32, u32), Use)> {
+pub(super) fn over(uses: impl Iterator<Item = Use>, ratio: f64) -> Option<((u32, u32), Use)> {
     let mut found: Option<((u32, u32), Use)> = None;
-    for (k, layer) in (0..).zip(&assessment.layers) {
-        let here = of(k, layer);
+    for (k, here) in (0..).zip(uses) {
         if here.ratio > ratio {
             let (layers, worst) = found.get_or_insert(((k, k), here));
             layers.1 = k;

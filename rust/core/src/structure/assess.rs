@@ -7,8 +7,8 @@
 
 use super::demand::{Demand, Use};
 use super::frame::{Lift, Response, Strain, SupportFrame, Wrench, buckling_loads_n};
-use super::limb::Limb;
 use super::sections;
+use super::settling::Settling;
 use super::stages::{Body, Case, History};
 use crate::error::{Error, Result};
 use crate::job::Job;
@@ -83,10 +83,11 @@ pub(crate) struct Assessment {
     pub(crate) feet: Vec<Feet>,
     /// Least stiffness of supports under a piece against its pull, N/mm.
     pub(crate) stiffness_n_mm: Option<f64>,
+    /// How it settles before the light.
+    pub(crate) settling: Settling,
     /// Settle pause that would keep every layer within the limit, s.
     pub(crate) settle_s: f64,
-    /// Factor on the supports' stiffness that would do the same, where that is worth it: at most
-    /// [`MOST_STIFFER`], else 1.
+    /// [`Settled::stiffen`](super::settling::Settled::stiffen).
     pub(crate) stiffen: f64,
     /// Layers whose supports make no sound structure: layer, a place, why.
     pub(crate) unsound: Vec<(u32, Option<Point>, String)>,
@@ -206,7 +207,12 @@ impl<'a> Judge<'a> {
             }
             stiffness.push(n_mm);
         }
-        settle(body, history, &stiffness, setup, &mut out);
+        out.settling = Settling::of(body, history, &stiffness, setup);
+        let settled = out.settling.settle(&out.settling.resists_mm4, setup);
+        for (layer, missed) in out.layers.iter_mut().zip(settled.missed) {
+            layer.missed.keep(missed);
+        }
+        (out.settle_s, out.stiffen) = (settled.settle_s, settled.stiffen);
         Ok(out)
     }
 
@@ -420,74 +426,4 @@ pub(super) fn outermost(all: &[(usize, Use, Wrench)]) -> Vec<usize> {
     out.sort_unstable();
     out.dedup();
     out
-}
-
-/// Beyond this a longer pause is the better cure than thicker columns.
-const MOST_STIFFER: f64 = 2.0;
-
-/// Lets every region settle before the light: the gap left is its layer.
-fn settle(
-    body: &Body<'_>,
-    history: &History,
-    supports_n_mm: &[f64],
-    setup: &Setup,
-    out: &mut Assessment,
-) {
-    let (survey, m, r) = (body.survey, &setup.machine, &setup.resin);
-    let (h, limit) = (survey.grid.layer_mm, setup.limits.missed_layer);
-    let mut limbs = vec![Limb::default(); survey.regions.len()];
-    // How far machine, supports and limb still give way when the light comes, mm.
-    let mut lag_mm = vec![0.0; survey.regions.len()];
-    let mut tipped = vec![false; survey.regions.len()];
-    history.tip_region.iter().flatten().for_each(|&r| tipped[r as usize] = true);
-    for (case, &supports) in history.cases.iter().zip(supports_n_mm) {
-        for &region in &case.regions {
-            let i = region as usize;
-            if !body.grounded[i] && !tipped[i] {
-                limbs[i] = Limb::of(region, survey, &limbs, r.green_modulus_mpa);
-            }
-        }
-        // What hangs on nothing, or on nothing sound, has nothing to settle on; that is told apart.
-        if (!case.grounded && case.stage.is_none()) || supports <= 0.0 {
-            continue;
-        }
-        let arm = m.frame_stiffness_n_mm * case.arm_share;
-        let base = springback::series_stiffness_n_mm(&[arm, supports]);
-        for &region in &case.regions {
-            let i = region as usize;
-            let torsion_mm4 = body.loads[i].torsion_mm4;
-            // The regions of a piece share what holds it as they resist.
-            let share = if case.torsion_mm4 > 0.0 { torsion_mm4 / case.torsion_mm4 } else { 1.0 };
-            let limb_mm_n = limbs[i].bend_mm_n(&survey.regions[i]);
-            let stiffness = springback::series_stiffness_n_mm(&[base * share, limb_mm_n.recip()]);
-            let before = survey.below(region).map(|b| lag_mm[b as usize]).fold(0.0, f64::max);
-            // What holds it presses on from the layers before: the gap heads for less than a layer.
-            let gap = springback::gap_left_mm(
-                torsion_mm4,
-                h - before,
-                m.settle_s,
-                r.viscosity_pa_s,
-                stiffness,
-            );
-            let ratio = (gap - h) / h;
-            lag_mm[i] = (before + gap - h).max(0.0);
-            let place = Some(survey.regions[i].place(&survey.grid));
-            let layer = case.layer;
-            let missed = Use { ratio, value: ratio, limit, place, layer, ..Use::default() };
-            out.layers[layer as usize].missed.keep(missed);
-            if layer >= setup.exposure.first_layers && ratio > limit {
-                let damping = springback::damping_n_s_mm(torsion_mm4, h, r.viscosity_pa_s);
-                let tau = springback::time_constant_s(damping, stiffness);
-                let unit_s = springback::settle_for_s(limit, 1.0);
-                out.settle_s = out.settle_s.max(unit_s * tau);
-                // What the supports' own spring would have to be, beside those of arm and limb.
-                let wanted = damping * unit_s / m.settle_s.max(1e-9);
-                let rest = 1.0 / wanted - limb_mm_n - 1.0 / (arm * share);
-                let factor = 1.0 / (rest * share * supports);
-                if rest > 0.0 && factor <= MOST_STIFFER {
-                    out.stiffen = out.stiffen.max(factor);
-                }
-            }
-        }
-    }
 }

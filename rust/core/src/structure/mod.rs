@@ -16,6 +16,7 @@ mod limb;
 mod loads;
 mod lost;
 mod sections;
+mod settling;
 mod stages;
 
 pub(crate) use assess::{Assessment, Judge, LayerUse, assess};
@@ -28,4 +29,5 @@ pub use frame::{Response, Solved, Strain, SupportFrame, Wrench, buckling_loads_n
 pub use loads::Load;
 pub(crate) use loads::{added_pulls, loads, stopped};
 pub(crate) use lost::{STOOL, asks_redundancy, lose_tips};
+pub(crate) use settling::{Settled, Settling};
 pub(crate) use stages::{Body, History, Section, aside, fronts};
