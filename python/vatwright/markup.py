@@ -10,7 +10,7 @@ from vatwright._core import VERSION, Finding
 from vatwright.report import template
 from vatwright.words import SEVERITY, html
 
-__all__ = ["bdi", "data_uri", "document", "facts", "plural", "said", "tag", "url"]
+__all__ = ["bdi", "data_uri", "document", "facts", "on_plate", "plural", "said", "tag", "url"]
 
 MARKS = {"fault": "✖", "warning": "▲", "note": "●"}
 """Signs before severities, so that colour is not all that tells them apart."""
@@ -83,8 +83,14 @@ def tag(severity: str, word: str = "") -> str:
 
 
 def said(f: Finding) -> str:
-    """A finding with what to do about it."""
-    return f"{tag(f.severity)} {html(f.message)}{f' → {html(f.remedy)}' if f.remedy else ''}"
+    """A finding with what to do about it, and its plate where it was found for one."""
+    remedy = f" → {html(f.remedy)}" if f.remedy else ""
+    return f"{tag(f.severity)} {on_plate(f)}{html(f.message)}{remedy}"
+
+
+def on_plate(f: Finding) -> str:
+    """The plate for which something was found of a part, before the message."""
+    return f"on {bdi(f.plate)}: " if f.plate not in ("", f.part) else ""
 
 
 def facts(*pairs: tuple[str, str]) -> str:

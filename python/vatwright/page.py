@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from vatwright._core import CAUTIONS, Finding, Report
-from vatwright.markup import bdi, data_uri, document, facts, plural, said, tag, url
+from vatwright.markup import bdi, data_uri, document, facts, on_plate, plural, said, tag, url
 from vatwright.report import ORDER, by_part, combined, costs, standing
 from vatwright.words import amount, duration, html
 
@@ -130,7 +130,8 @@ class _Run:
         for f in self._grave("fault"):
             name = bdi(f.part)
             if f.part in self.ids:
-                name = f'<a href="#{self.ids[f.part]}">{name}</a> ({self._where(f.part)})'
+                where = self._where(f.part, f.plate)
+                name = f'<a href="#{self.ids[f.part]}">{name}</a> ({where})'
             lines.append(
                 f"<li>{tag('fault')} {name}: {html(f.message)}"
                 f"{f'<br><b>Do:</b> {html(f.remedy)}' if f.remedy else ''}</li>"
@@ -213,9 +214,7 @@ class _Run:
         plan = self.plans.get(name, "")
         told = f"{name} from above, its parts numbered as in the list"
         plan = plan.replace("<svg ", f'<svg role="img" aria-label="{html(told)}" ', 1)
-        about = "".join(
-            f"<li>{tag(f.severity)} {html(f.message)}</li>" for f in self.findings.get(name, [])
-        )
+        about = "".join(f"<li>{self._about(f)}</li>" for f in self._of_plate(name))
         return (
             f'<article class="card plate" data-time="{total:.0f}" '
             f'data-change="{cost["change_over_s"]:.0f}">'
@@ -227,6 +226,22 @@ class _Run:
             f"{plural(len(placed), 'part')} by number</summary>"
             f'<ol class="names">{names}</ol></details></article>'
         )
+
+    def _of_plate(self, name: str) -> list[Finding]:
+        """What was found of a plate as a whole, then what was found for it of its parts."""
+        parts = [f for found in self.findings.values() for f in found]
+        return [
+            *(f for f in self.findings.get(name, []) if f.plate in ("", name)),
+            *(f for f in parts if f.plate == name != f.part and f.severity != "note"),
+        ]
+
+    def _about(self, f: Finding) -> str:
+        """A finding on the card of its plate."""
+        part = ""
+        if f.part in self.ids and f.plate:
+            part = f'<a href="#{self.ids[f.part]}">{bdi(f.part)}</a> '
+            part += f"({self._where(f.part, f.plate)}): "
+        return f"{tag(f.severity)} {part}{html(f.message)}"
 
     def parts(self) -> str:
         """Every part, the riskiest first."""
@@ -242,7 +257,7 @@ class _Run:
         grave = [f for f in found if f.severity != "note"]
         if grave:
             f = grave[0]
-            verdict = f"<p>{tag(f.severity)} {html(f.message)}</p>"
+            verdict = f"<p>{tag(f.severity)} {on_plate(f)}{html(f.message)}</p>"
             if f.remedy:
                 verdict += f"<p><b>Do:</b> {html(f.remedy)}</p>"
         else:
@@ -269,10 +284,10 @@ class _Run:
             f"<div class='fold'>{more}{self._sheet(name)}</div></article>"
         )
 
-    def _where(self, name: str) -> str:
-        """The plates of a part and its numbers there."""
+    def _where(self, name: str, plate: str = "") -> str:
+        """The plates of a part, or one of them, and its numbers there."""
         numbers: dict[str, list[int]] = {}
-        for at in self.places.get(name, ()):
+        for at in (at for at in self.places.get(name, ()) if plate in ("", at.plate)):
             numbers.setdefault(at.plate, []).append(at.number)
         return "; ".join(
             f"{bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()

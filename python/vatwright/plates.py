@@ -69,14 +69,11 @@ def prepare(
     """
     setup, folder = setup or Setup(), Path(out)
 
-    def share(start: float, end: float) -> Progress | None:
-        if progress is None:
-            return None
-        return lambda stage, f: progress(stage, start + (end - start) * f)
-
     with Output.held(folder, progress):
-        done = batch(paths, recipe, setup, out=folder, progress=share(0.0, 0.9), **options)
-        packed = (pack or Pack()).apply(done.parts(), setup, progress=share(0.9, 0.95))
+        done = batch(
+            paths, recipe, setup, out=folder, progress=_within(progress, 0.0, 0.8), **options
+        )
+        packed = (pack or Pack()).apply(done.parts(), setup, progress=_within(progress, 0.8, 0.05))
         report = save(
             packed,
             setup,
@@ -84,7 +81,8 @@ def prepare(
             before=done.reports(),
             outcomes=done.outcomes,
             estimate=estimate,
-            progress=share(0.95, 1.0),
+            printers=pack.printers if pack else (),
+            progress=_within(progress, 0.85, 0.15),
         )
     return Run(done, packed.value, report)
 
@@ -131,44 +129,53 @@ def save(
     before: Sequence[Report] = (),
     outcomes: Sequence[Outcome] = (),
     estimate: Estimate | None = None,
+    printers: Sequence[Setup] = (),
     progress: Progress | None = None,
 ) -> Report:
-    """Writes every plate as 3MF, STL and picture, and the pages that tell of them.
+    """Looks at every plate as a whole and writes it as 3MF, STL and picture, with pages of all.
 
-    Those are index.html (what to do), report.html (everything that was found and measured),
+    The pages are index.html (what to do), report.html (everything that was found and measured),
     report.json, the tables plates, parts and findings as CSV in ``tables``, and in ``pages`` a
     page of each part.
+
+    What a plate's check finds is in the report, but for what the checks of its parts have said.
 
     Plates and reports of an earlier run move to ``superseded`` in the folder, but for those that
     come out the same.
 
     Args:
         packed: what :class:`vatwright.Pack` returned.
-        setup: prints the plates, and says what they cost.
+        setup: prints the plates, and says what they cost, where none of ``printers`` does.
         folder: made where there is none.
         before: reports of the passes that made the parts.
         outcomes: what became of the files, so that the report names those on no plate too.
         estimate: what plates cost.
+        printers: the setups that plates name as their printers.
         progress: called with what is going on and the share done.
 
     Returns:
-        The report that was written; the last of its inner ones are the plates' estimates.
+        The report that was written; the last of its inner ones are the plates' estimates, before
+        them come their checks.
 
     Raises:
         OSError: a file cannot be written; the folder is then as it was.
     """
+    setups = {printer.name: printer for printer in printers}
     with Output.held(folder) as output, output.replacing("plates") as made:
-        estimates, plans, drawings = [], {}, []
+        checks, estimates, plans, drawings = [], [], {}, []
         parts: dict[str, Part] = {}
-        for plate in packed.value:
-            estimates.append((estimate or Estimate()).apply(plate, setup).report)
+        for i, plate in enumerate(packed.value):
+            printer = setups.get(plate.printer, setup)
+            within = _within(progress, 0.8 * i / len(packed.value), 0.8 / len(packed.value))
+            checks.append(_news(plate.inspect(printer, progress=within), before))
+            estimates.append((estimate or Estimate()).apply(plate, printer).report)
             plans[plate.name] = plate.picture_svg(legend=False)
             drawings.append(plate.picture_svg())
             for ending in ENDINGS:
                 plate.save(made / f"{plate.name}.{ending}")
             disk.write_whole(made / f"{plate.name}.svg", drawings[-1])
             parts |= {on.part.name: on.part for on in plate.placed}
-        inner = [*before, packed.report, *estimates]
+        inner = [*before, packed.report, *checks, *estimates]
         report = Report(pass_="prepare", inner=inner, sources=sources(outcomes, packed))
         reports.save(report, made / "report.json")
         (made / "tables").mkdir()
@@ -177,10 +184,33 @@ def save(
         told = reports.to_html([report], title="Plates", pictures=drawings)
         disk.write_whole(made / "report.html", told)
         looks = {name: part.picture(size_px=LOOK_PX) for name, part in parts.items()}
-        pages = _part_pages(report, parts, setup, made, progress)
+        pages = _part_pages(report, parts, setup, made, _within(progress, 0.8, 0.2))
         first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS, pages=pages)
         disk.write_whole(made / "index.html", first)
     return report
+
+
+def _within(progress: Progress | None, start: float, share: float) -> Progress | None:
+    """The progress of a piece of the work."""
+    if progress is None:
+        return None
+    return lambda stage, fraction: progress(stage, start + share * fraction)
+
+
+def _news(checked: Report, before: Sequence[Report]) -> Report:
+    """A plate's check without what the checks of its parts have said of them as gravely."""
+    said: dict[tuple[str, str], int] = {}
+    for report in (inner for whole in before for inner in reports.every(whole)):
+        for f in report.findings if report.pass_ == "check" else ():
+            key, rank = (f.part, f.code), reports.ORDER.index(f.severity)
+            said[key] = min(said.get(key, rank), rank)
+    none = len(reports.ORDER)
+    news = [
+        f
+        for f in checked.findings
+        if reports.ORDER.index(f.severity) < said.get((f.part, f.code), none)
+    ]
+    return checked.replace(findings=news)
 
 
 def _part_pages(
@@ -192,7 +222,9 @@ def _part_pages(
 ) -> dict[str, str]:
     """Writes a page of each part; returns their paths from the index by name of the part."""
     found, on = reports.by_part(report), reports.plates_of(report)
-    checked = {r.part: r.numbers for r in reports.every(report) if r.pass_ == "check"}
+    plates = {cost["plate"] for cost in reports.costs(report)}
+    checks = [r for r in reports.every(report) if r.pass_ == "check" and r.part not in plates]
+    checked = {r.part: r.numbers for r in checks}
     (made / "pages").mkdir()
     paths = {}
     for i, (name, file) in enumerate(zip(parts, disk.unique_names(parts), strict=True)):

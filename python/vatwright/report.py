@@ -30,6 +30,8 @@ __all__ = [
     "from_json",
     "load",
     "measured",
+    "on_plates",
+    "places",
     "plate_row",
     "plates_of",
     "rows",
@@ -137,20 +139,25 @@ def rows(findings: Iterable[Finding], plates: Mapping[str, Sequence[str]]) -> li
     What is said of several parts in the same words is one row, and so are notes of one kind.
     """
     findings = list(findings)
-    table: dict[tuple[str, ...], list[str]] = {}
+    table: dict[tuple[str, ...], list[Finding]] = {}
     for f in combined(findings):
         layers = "" if f.layers is None else "–".join(dict.fromkeys(map(str, f.layers)))
         measure = measured(f)
         message = f.message if not f.remedy else f"{f.message} → {f.remedy}"
         alike = [f] if f.severity != "note" else findings
-        names = [g.part for g in alike if (g.severity, g.code) == (f.severity, f.code)]
-        parts = table.setdefault((f.severity, f.code, layers, measure, message), [])
-        parts.extend(name for name in dict.fromkeys(names) if name not in parts)
+        same = [g for g in alike if (g.severity, g.code) == (f.severity, f.code)]
+        table.setdefault((f.severity, f.code, layers, measure, message), []).extend(same)
     told = []
-    for (severity, *rest), parts in table.items():
-        on = dict.fromkeys(plate for part in parts for plate in plates.get(part, ()))
-        told.append((severity, _names(parts), _names(list(on)), *rest))
+    for (severity, *rest), about in table.items():
+        parts = dict.fromkeys(f.part for f in about)
+        on = dict.fromkeys(plate for f in about for plate in on_plates(f, plates))
+        told.append((severity, _names(list(parts)), _names(list(on)), *rest))
     return told
+
+
+def on_plates(f: Finding, plates: Mapping[str, Sequence[str]]) -> Sequence[str]:
+    """Names of the plates that a finding is about: its own, or all on which its part stands."""
+    return [f.plate] if f.plate else plates.get(f.part, ())
 
 
 def _names(parts: Sequence[str]) -> str:
@@ -253,6 +260,12 @@ def plates_of(report: Report) -> dict[str, list[str]]:
     """Names of the plates that each part or plate named in findings is about, each once."""
     found = standing(report)
     return {name: list(dict.fromkeys(at.plate for at in on)) for name, on in found.items()}
+
+
+def places(f: Finding, found: Mapping[str, Sequence[Standing]]) -> list[Standing]:
+    """Where the part or plate stands that a finding is about; on its own plate, if it has one."""
+    on = [at for at in found.get(f.part, ()) if f.plate in ("", at.plate)]
+    return on or [Standing(f.part, f.plate)]
 
 
 def by_part(report: Report) -> dict[str, list[Finding]]:

@@ -150,7 +150,7 @@ def _findings(report: Report) -> Iterator[FindingRow]:
     for n, f in enumerate(report.all_findings(), 1):
         first, last = f.layers or (math.nan, math.nan)
         x, y, z = f.place or (math.nan, math.nan, math.nan)
-        for on in standing.get(f.part) or [reports.Standing(f.part, "")]:
+        for on in reports.places(f, standing):
             yield FindingRow(
                 n,
                 f.severity,
@@ -201,9 +201,10 @@ def _parts(report: Report) -> Iterator[PartRow]:
 def _plates(report: Report) -> Iterator[PlateRow]:
     found = reports.by_part(report)
     for cost in reports.costs(report):
-        names = dict.fromkeys([cost["plate"], *(on["part"] for on in cost["placed"])])
+        plate = cost["plate"]
+        names = dict.fromkeys([plate, *(on["part"] for on in cost["placed"])])
         yield PlateRow(
-            plate=cost["plate"],
+            plate=plate,
             printer=cost["printer"],
             parts=len(cost["placed"]),
             layers=cost["layers"],
@@ -217,7 +218,7 @@ def _plates(report: Report) -> Iterator[PlateRow]:
             moments=len(cost["moments"]),
             energy_kwh=cost["energy_kwh"],
             price=sum(cost["prices"].values()),
-            **_counts(f for name in names for f in found.get(name, ())),
+            **_counts(f for name in names for f in found.get(name, ()) if f.plate in ("", plate)),
         )
 
 

@@ -103,7 +103,7 @@ def _of_plates(report: Report, out: _Lines) -> None:
     for f in report.all_findings():
         if f.part in told and f.code == "unpackable":
             continue  # said of its file
-        for plate in plates_of.get(f.part, [""]):
+        for plate in reports.on_plates(f, plates_of) or [""]:
             found.setdefault(plate, {}).setdefault(f.part, []).append(f)
     # Gravest first; plates and parts alike keep their order else.
     for plate in sorted(found, key=lambda p: _rank(f for of in found[p].values() for f in of)):
@@ -111,7 +111,8 @@ def _of_plates(report: Report, out: _Lines) -> None:
             out.title(_plate(plate, estimates.get(plate)))
         said: dict[tuple[tuple[str, str], ...], list[str]] = {}
         parts = found[plate]
-        for part in sorted(parts, key=lambda p: _rank(parts[p])):
+        # What is said of the plate itself stands right under its line.
+        for part in sorted(parts, key=lambda p: (p != plate, _rank(parts[p]))):
             rows = tuple((str(f.severity), _sentence(f)) for f in _graver(parts[part]))
             if rows:
                 said.setdefault(rows, []).append(part)
@@ -169,7 +170,7 @@ def _notes(report: Report, out: _Lines) -> None:
         parts = list(dict.fromkeys(f.part for f in notes if f.part))
         if len(notes) == 1:
             name = notes[0].part
-            plates = [plate for plate in plates_of.get(name, ()) if plate != name]
+            plates = [plate for plate in reports.on_plates(notes[0], plates_of) if plate != name]
             out.item("note", ", ".join(filter(None, (*plates, name, _sentence(notes[0])))))
         else:
             about = f" ({_some(parts)})" if parts else ""

@@ -100,7 +100,8 @@ def test_pages_tell_how_far_they_are_and_can_be_stopped(tmp_path: Path) -> None:
     names = ("crate", "trunk", "case")
     told: list[tuple[str, float]] = []
     crates(names, tmp_path, progress=lambda stage, share: told.append((stage, share)))
-    assert [stage for stage, _ in told] == [f"page of {name}" for name in names]
+    pages = [stage for stage, _ in told if stage.startswith("page of")]
+    assert pages == [f"page of {name}" for name in names]
     shares = [share for _, share in told]
     assert shares == sorted(shares) and shares[0] >= 0 and shares[-1] < 1
     before = {p.name: p.read_bytes() for p in tmp_path.glob("*.*")}

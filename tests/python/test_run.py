@@ -70,6 +70,8 @@ def test_what_is_no_report_is_said_to_be_none(tmp_path: Path, bytes_: bytes) -> 
 
 
 def prepare(files: list[Path], out: Path, recipe: Path, *more: str) -> int:
+    # Blocks so large let the resin out slowly.
+    more = ("--set", "machine.settle_s=60", *more)
     return main(["prepare", *map(str, files), "--out", str(out), "--recipe", str(recipe), *more])
 
 

@@ -120,6 +120,19 @@ def test_a_number_without_unit_leaves_no_gap() -> None:
     assert "rim, 6 (limit 0): tips" in "\n".join(terminal.lines(found, 80))
 
 
+def test_what_a_plate_as_a_whole_fails_by_stands_under_its_own_line() -> None:
+    found = [
+        finding("island", "fault", "crate", "it floats"),
+        finding("lift", "fault", "plate 1", "it does not part"),
+    ]
+    numbers = {"layers": 1.0, "time_s": 1.0, "resin_total_ml": 1.0, "mass_g": 1.0}
+    plate = on_plate("plate 1", ("crate",), {**numbers, "refills": 0.0, "price": 1.0})
+    lines = terminal.lines(vw.Report(findings=found, inner=[plate]), 100)
+    at = next(i for i, line in enumerate(lines) if line.startswith("plate 1:"))
+    assert "it does not part" in lines[at + 1]
+    assert any("it floats" in line for line in lines[at + 2 :])
+
+
 if __name__ == "__main__":
     for name in ("80", "120", "80-colour"):
         (GOLDEN / f"terminal-{name}.txt").write_text(shown(name), encoding="utf-8")
