@@ -59,7 +59,7 @@ class Options:
         if section in ("pack", "estimate"):
             record = getattr(self, section)
             _known(section, path[0], record.to_dict())
-            setattr(self, section, record.replace(**values))
+            setattr(self, section, record.replace(**_fitting(record, values)))
         elif section == "read":
             _known(section, path[0], _READ)
             self.reading |= values
@@ -69,7 +69,7 @@ class Options:
         elif section in _SETUP:
             table = getattr(self.setup, section)
             _known(section, path[0], table.to_dict())
-            self.setup = _with(self.setup, section, table.replace(**values))
+            self.setup = _with(self.setup, section, table.replace(**_fitting(table, values)))
         else:
             self._set_in_recipe(section, path[0], values)
 
@@ -82,7 +82,7 @@ class Options:
         for i, step in enumerate(steps):
             if step.name == section:
                 _known(section, option, step.to_dict())
-                steps[i] = step.replace(**values)
+                steps[i] = step.replace(**_fitting(step, values))
         self.recipe = Recipe(steps)
 
 
@@ -99,6 +99,15 @@ def _with(setup: Setup, section: str, record: Any) -> Setup:
     # `replace` adds intervals, and takes none away.
     records = {name: getattr(setup, name) for name in _SETUP} | {section: record}
     return Setup(name=setup.name, intervals=intervals, **records)
+
+
+def _fitting(record: Any, values: dict[str, Any]) -> dict[str, Any]:
+    """Values for a record: where it holds a word, "none" is one."""
+    held = record.to_dict()
+    return {
+        name: "none" if value is None and isinstance(held[name], str) else value
+        for name, value in values.items()
+    }
 
 
 def _value(text: str) -> Any:

@@ -225,6 +225,13 @@ def test_options_of_everything_are_set() -> None:
     assert options.setup.limits.safety == 3.0
 
 
+def test_none_is_a_word_where_an_option_is_one() -> None:
+    chosen = Options(vw.Recipe(), vw.Setup())
+    chosen.set(["raft.style=none", "pack.band_mm=none"])
+    (raft,) = [step for step in chosen.recipe.passes if isinstance(step, vw.Raft)]
+    assert (raft.style, chosen.pack.band_mm) == ("none", None)
+
+
 def test_an_interval_goes_when_another_value_is_set() -> None:
     options = Options(vw.Recipe(), vw.Setup.load("desk-50um"))
     known = options.setup.intervals
