@@ -22,6 +22,8 @@ from vatwright.types import (
     PackGoal,
     PartPass,
     Path,
+    PlugBar,
+    PlugPlace,
     Progress,
     RaftStyle,
     RepairStrength,
@@ -522,6 +524,8 @@ class Part:
     @property
     def plugs(self) -> list[Solid]: ...
     @property
+    def bar(self) -> PlugBar | None: ...
+    @property
     def raft(self) -> Mesh | None: ...
     @property
     def supports(self) -> Supports | None: ...
@@ -854,6 +858,7 @@ class Pack(_Record):
     margin_mm: float = 1.0
     turn_step_deg: float = 45.0
     band_mm: float | None = None
+    plugs: PlugPlace = ...
     goal: PackGoal = ...
     copies: Mapping[str, int] = ...
     together: Sequence[Sequence[str]] = ...
@@ -882,6 +887,7 @@ class Cost(_Record):
     plate: str
     printer: str
     placed: Sequence[Mapping[str, Any]]
+    plugs: int
     layers: int
     time_s: float
     first_layers_s: float

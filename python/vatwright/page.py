@@ -13,7 +13,7 @@ from typing import Any
 
 from vatwright._core import CAUTIONS, Finding, Report
 from vatwright.markup import bdi, data_uri, document, facts, on_plate, plural, said, tag, url
-from vatwright.report import ORDER, by_part, combined, costs, standing
+from vatwright.report import ORDER, bars, by_part, combined, costs, standing
 from vatwright.words import amount, duration, html
 
 __all__ = ["to_html"]
@@ -79,6 +79,7 @@ class _Run:
             for name, on in standing(report).items()
             if (there := [at for at in on if at.number])
         }
+        self.bars = bars(report)
         self.sheets: dict[str, Mapping[str, Any]] = {}
         for cost in self.costs:
             for sheet in cost["sheets"]:
@@ -103,8 +104,11 @@ class _Run:
     def summary(self) -> str:
         hours = sum(cost["time_s"] for cost in self.costs)
         resin = sum(cost["resin_total_ml"] for cost in self.costs)
-        count = sum(len(cost["placed"]) for cost in self.costs)
-        facts = [plural(len(self.costs), "plate"), plural(count, "part")]
+        placed = [on for cost in self.costs for on in cost["placed"]]
+        plugs = sum(len(on["bar"]["plugs"]) for on in placed if "bar" in on)
+        facts = [plural(len(self.costs), "plate")]
+        facts.append(plural(sum("bar" not in on for on in placed), "part"))
+        facts += [plural(plugs, "plug")] if plugs else []
         if self.costs:
             facts += [f"{duration(hours)} of printing", f"{amount(resin)} ml of resin"]
         return f"<p class='soft'>{' · '.join(facts)}</p>"
@@ -183,6 +187,7 @@ class _Run:
             ("Layers", str(cost["layers"])),
             ("Resin", f"{amount(cost['resin_total_ml'])} ml"),
             ("Price", f"{sum(cost['prices'].values()):.2f}"),
+            *([("Plugs", str(cost["plugs"]))] if cost.get("plugs") else []),
         )
         events = [(0.0, "start", "Start")]
         events += [
@@ -206,7 +211,7 @@ class _Run:
         )
         names = "".join(
             f'<li><a href="#{self.ids[on["part"]]}">{bdi(on["part"])}</a> '
-            f"<span class='soft'>{on['height_mm']:.0f} mm</span></li>"
+            f"<span class='soft'>{on['height_mm']:.0f} mm{_carried(on)}</span></li>"
             for on in placed
         )
         links = " · ".join(f'<a href="{url(name)}.{e}">{e.upper()}</a>' for e in self.files)
@@ -223,7 +228,7 @@ class _Run:
             f'<div class="two"><figure>{plan}</figure><div><ol class="when">{lines}</ol>'
             f"{f'<ul>{about}</ul>' if about else ''}{links}</div></div>"
             f"<details{' open' if len(placed) <= 12 else ''}><summary>"
-            f"{plural(len(placed), 'part')} by number</summary>"
+            f"{_pieces(placed)} by number</summary>"
             f'<ol class="names">{names}</ol></details></article>'
         )
 
@@ -280,7 +285,8 @@ class _Run:
             )
         return (
             f'<article class="card part" id="{self.ids[name]}">{look or "<span></span>"}<div>'
-            f"<h3>{bdi(name)}</h3><p class='soft small'>{where}</p>{verdict}{own}</div>"
+            f"<h3>{bdi(name)}</h3><p class='soft small'>{where}</p>{verdict}"
+            f"{self._plugs(name)}{own}</div>"
             f"<div class='fold'>{more}{self._sheet(name)}</div></article>"
         )
 
@@ -292,6 +298,15 @@ class _Run:
         return "; ".join(
             f"{bdi(plate)}, no. {', '.join(map(str, on))}" for plate, on in numbers.items()
         )
+
+    def _plugs(self, name: str) -> str:
+        """Where the plugs of a part are."""
+        there: dict[str, list[str]] = {}
+        for at, plugs in self.bars.get(name, ()):
+            link = f'<a href="#{self.ids[at.part]}">{bdi(at.plate)}, no. {at.number}</a>'
+            there.setdefault(", ".join(plugs), []).append(link)
+        told = "; ".join(f"{html(plugs)} on {', '.join(on)}" for plugs, on in there.items())
+        return f"<p class='small'>Its plugs: {told}</p>" if told else ""
 
     def _sheet(self, name: str) -> str:
         sheet = self.sheets.get(name)
@@ -311,6 +326,18 @@ class _Run:
             f"<details><summary>After the print: {plural(len(sheet['steps']), 'step')}</summary>"
             f'{facts(*pairs)}<ul class="sheet">{steps}</ul></details>'
         )
+
+
+def _pieces(placed: Sequence[Mapping[str, Any]]) -> str:
+    """How many parts and how many bars of plugs stand on a plate."""
+    bars = sum("bar" in on for on in placed)
+    told = plural(len(placed) - bars, "part")
+    return f"{told} and {plural(bars, 'bar')} of plugs" if bars else told
+
+
+def _carried(on: Mapping[str, Any]) -> str:
+    """What a bar carries, after its height."""
+    return f", {html(', '.join(on['bar']['plugs']))}" if "bar" in on else ""
 
 
 def _excess(finding: Finding) -> float:

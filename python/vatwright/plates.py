@@ -184,7 +184,8 @@ def save(
         told = reports.to_html([report], title="Plates", pictures=drawings)
         disk.write_whole(made / "report.html", told)
         looks = {name: part.picture(size_px=LOOK_PX) for name, part in parts.items()}
-        pages = _part_pages(report, parts, setup, made, _within(progress, 0.8, 0.2))
+        own = {name: part for name, part in parts.items() if part.bar is None}
+        pages = _part_pages(report, own, setup, made, _within(progress, 0.8, 0.2))
         first = page.to_html(report, plans=plans, looks=looks, files=ENDINGS, pages=pages)
         disk.write_whole(made / "index.html", first)
     return report

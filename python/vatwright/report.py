@@ -22,6 +22,7 @@ __all__ = [
     "ORDER",
     "PLATE_HEAD",
     "Standing",
+    "bars",
     "by_part",
     "combined",
     "costs",
@@ -256,6 +257,19 @@ def standing(report: Report) -> dict[str, list[Standing]]:
     return found
 
 
+def bars(report: Report) -> dict[str, list[tuple[Standing, Sequence[str]]]]:
+    """By part, where the bars stand that carry its plugs, with the names of those."""
+    found: dict[str, list[tuple[Standing, Sequence[str]]]] = {}
+    carried = {
+        on["part"]: on["bar"] for cost in costs(report) for on in cost["placed"] if "bar" in on
+    }
+    for name, there in standing(report).items():
+        if name in carried:
+            bar = carried[name]
+            found.setdefault(bar["part"], []).extend((at, bar["plugs"]) for at in there)
+    return found
+
+
 def plates_of(report: Report) -> dict[str, list[str]]:
     """Names of the plates that each part or plate named in findings is about, each once."""
     found = standing(report)
@@ -293,7 +307,7 @@ def _lost(report: Report) -> str:
     )
 
 
-PLATE_HEAD = ("Plate", "Layers", "Hours", "Resin, ml", "Mass, g", "Refills", "Price")
+PLATE_HEAD = ("Plate", "Layers", "Hours", "Resin, ml", "Mass, g", "Refills", "Plugs", "Price")
 """What :func:`plate_row` tells."""
 
 
@@ -307,6 +321,7 @@ def plate_row(estimate: Report) -> tuple[str, ...]:
         f"{n['resin_total_ml']:.1f}",
         f"{n['mass_g']:.1f}",
         f"{n['refills']:.0f}",
+        f"{n.get('plugs', 0.0):.0f}",
         f"{n['price']:.2f}",
     )
 

@@ -96,6 +96,8 @@ class PlateRow:
     plate: str
     printer: str
     parts: int
+    plugs: int
+    """Plugs on bars among them; a bar counts as no part."""
     layers: int
     time_s: float
     change_over_s: float
@@ -206,7 +208,8 @@ def _plates(report: Report) -> Iterator[PlateRow]:
         yield PlateRow(
             plate=plate,
             printer=cost["printer"],
-            parts=len(cost["placed"]),
+            parts=sum("bar" not in on for on in cost["placed"]),
+            plugs=cost.get("plugs", 0),
             layers=cost["layers"],
             time_s=cost["time_s"],
             change_over_s=cost["change_over_s"],

@@ -135,9 +135,10 @@ def _graver(findings: Iterable[Finding]) -> list[Finding]:
 def _plate(name: str, estimate: Report | None) -> str:
     if estimate is None:
         return name
-    _, layers, hours, resin_ml, mass_g, refills, price = reports.plate_row(estimate)
+    _, layers, hours, resin_ml, mass_g, refills, plugs, price = reports.plate_row(estimate)
     refilled = "" if refills == "0" else f", {_count(int(refills), 'refill')}"
-    said = f"{layers} layers, {hours} h, {resin_ml} ml of resin, {mass_g} g{refilled}"
+    plugged = "" if plugs == "0" else f", {_count(int(plugs), 'plug')}"
+    said = f"{layers} layers, {hours} h, {resin_ml} ml of resin, {mass_g} g{refilled}{plugged}"
     return f"{name}: {said}, price {price}"
 
 
@@ -191,7 +192,9 @@ def _sum(report: Report) -> str:
     if estimates:
         hours = sum(r.numbers.get("time_s", 0.0) for r in estimates) / 3600
         resin = sum(r.numbers.get("resin_total_ml", 0.0) for r in estimates)
-        parts.append(f"{_count(len(estimates), 'plate')}, {hours:.1f} h, {resin:.0f} ml")
+        plugs = sum(r.numbers.get("plugs", 0.0) for r in estimates)
+        told = f"{_count(len(estimates), 'plate')}, {hours:.1f} h, {resin:.0f} ml"
+        parts.append(told + (f", {_count(round(plugs), 'plug')}" if plugs else ""))
     severities = [f.severity for f in report.all_findings()]
     counts = [_count(severities.count(s), s) for s in reports.ORDER if s in severities]
     parts.append(", ".join(counts) or "nothing found")

@@ -17,6 +17,8 @@ __all__ = [
     "PackGoal",
     "PartPass",
     "Path",
+    "PlugBar",
+    "PlugPlace",
     "Progress",
     "RaftStyle",
     "RepairStrength",
@@ -36,6 +38,7 @@ OrientGoal: TypeAlias = Literal[
 ]
 Up: TypeAlias = Literal["auto", "unknown", "x", "y", "z"] | Mapping[str, Sequence[float]]
 """What is up in a model; `{"along": (0, 1, 1)}` names any direction."""
+PlugPlace: TypeAlias = Literal["beside", "apart", "none"]
 PackGoal: TypeAlias = Literal["total_time", "finish_time"]
 HoleFill: TypeAlias = Literal["small", "planar", "all"]
 RepairStrength: TypeAlias = Literal["mend", "fill", "rebuild"]
@@ -46,6 +49,15 @@ Severity: TypeAlias = Literal["note", "warning", "fault"]
 
 Table: TypeAlias = dict[str, npt.NDArray[Any]]
 """Columns by name, a numpy array each; what a data frame is made from."""
+
+
+class PlugBar(TypedDict):
+    """What a bar carries that holds stoppers while they print."""
+
+    part: str
+    """Name of the part whose holes they close."""
+    plugs: Sequence[str]
+    """Their names, in the order of the numbers on the bar."""
 
 
 class Source(TypedDict):

@@ -227,9 +227,9 @@ def test_options_of_everything_are_set() -> None:
 
 def test_none_is_a_word_where_an_option_is_one() -> None:
     chosen = Options(vw.Recipe(), vw.Setup())
-    chosen.set(["raft.style=none", "pack.band_mm=none"])
+    chosen.set(["raft.style=none", "pack.plugs=none", "pack.band_mm=none"])
     (raft,) = [step for step in chosen.recipe.passes if isinstance(step, vw.Raft)]
-    assert (raft.style, chosen.pack.band_mm) == ("none", None)
+    assert (raft.style, chosen.pack.plugs, chosen.pack.band_mm) == ("none", "none", None)
 
 
 def test_an_interval_goes_when_another_value_is_set() -> None:

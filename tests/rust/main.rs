@@ -35,6 +35,7 @@ mod orient_steps;
 mod orient_turned;
 mod pack;
 mod pack_boxes;
+mod pack_plugs;
 mod pack_strip;
 mod picture;
 mod plane;

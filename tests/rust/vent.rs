@@ -471,6 +471,32 @@ fn plugs_fit_their_holes_with_the_stated_clearance() {
     assert!(apart > 1.9, "{apart}");
 }
 
+/// Where the machine draws less than a disc of four pixels, no plug is made and the report says so.
+#[test]
+fn a_plug_too_thin_to_print_is_not_made() {
+    let part = lifted(hollow_ball());
+    let mut setup = Setup::default();
+    let options = Vent::default();
+    let ctx = Context::new(setup.clone());
+    let made = options.apply(part.clone(), &ctx).unwrap();
+    assert!(made.value.vents.iter().all(|v| v.plug.is_some()));
+    assert_eq!(made.report.numbers["plugs"], made.value.plugs.len() as f64);
+    assert!(!made.report.findings.iter().any(|f| f.code == "unplugged"));
+    // By hand: clearance 0.1 mm and a taper of 5 % of the length take from the radius.
+    let narrow =
+        |v: &VentHole| v.diameter_mm - 2.0 * (0.1 + 0.05 * v.length_mm.min(2.0 * v.diameter_mm));
+    let least = made.value.vents.iter().map(narrow).fold(f64::INFINITY, f64::min);
+    setup.machine.pixel_mm = 1.01 * least / 4.0;
+    let coarse = options.apply(part, &Context::new(setup)).unwrap();
+    let bare = coarse.value.vents.iter().filter(|v| v.plug.is_none()).count();
+    assert!(bare > 0);
+    assert_eq!(coarse.value.plugs.len(), coarse.value.vents.len() - bare);
+    let said: Vec<_> = coarse.report.findings.iter().filter(|f| f.code == "unplugged").collect();
+    assert_eq!(said.len(), 1);
+    assert!(said[0].message.contains(&format!("plug: {bare}")), "{}", said[0].message);
+    assert!(said[0].value.unwrap() < said[0].limit.unwrap() && said[0].place.is_some());
+}
+
 #[test]
 fn real_models_are_vented_or_the_report_says_why_not() {
     let options = Vent::default();

@@ -180,6 +180,12 @@ impl Part {
         self.0.plugs.iter().cloned().map(Solid).collect()
     }
 
+    /// What it carries, if it is a bar of stoppers: the part whose holes they close, and their names.
+    #[getter]
+    fn bar<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        crate::plain::to_py(py, &self.0.bar)
+    }
+
     /// The base under the part; plate coordinates.
     #[getter]
     fn raft(&self) -> Option<Mesh> {

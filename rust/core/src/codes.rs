@@ -384,6 +384,12 @@ codes! {
         cause: "It, or the group it belongs to, is taller or wider than every printer.",
         remedy: "Turn, scale or cut it, free it from its group, or use a larger printer.",
     }
+    Unplugged "unplugged" {
+        severity: "warning",
+        meaning: "A hole has no plug, since the machine does not draw one so thin.",
+        cause: "The hole is only a few pixels wide once the plug's clearance and taper are taken off.",
+        remedy: "Fill the hole with resin and cure it there, or raise vent.least_mm.",
+    }
     Unprinted "unprinted" {
         severity: "fault",
         meaning: "The machine would draw nothing of the part, or next to nothing.",

@@ -34,7 +34,7 @@ pub use error::{Error, Result, check_range};
 pub use finding::{Done, Fate, Finding, Moment, Report, Severity, Source};
 pub use job::{CancelToken, Job, THREAD};
 pub use mesh::{Bounds, Mesh, Point, Pose, Solid, Vector};
-pub use part::{Drainage, Member, Part, Role, Supports, Tip, VentHole};
+pub use part::{Drainage, Member, Part, PlugBar, Role, Supports, Tip, VentHole};
 pub use pass::Pass;
 pub use plate::{Placed, Plate};
 pub use recipe::{PartPass, Recipe, Step};

@@ -77,6 +77,15 @@ impl VentHole {
     }
 }
 
+/// What a bar carries that holds stoppers while they print.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlugBar {
+    /// Name of the part whose holes they close.
+    pub part: String,
+    /// Their names, in the order of the numbers on the bar.
+    pub plugs: Vec<String>,
+}
+
 /// What the vent pass found of a cavity: how long it drains, and what stays in it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Drainage {
@@ -168,6 +177,9 @@ pub struct Part {
     pub drainage: Vec<Drainage>,
     /// Stoppers for the vents, parts of their own.
     pub plugs: Vec<Solid>,
+    /// What it carries, if it is a bar of stoppers.
+    #[serde(default)]
+    pub bar: Option<PlugBar>,
     /// How far the body's first layers were drawn in on all sides, mm.
     pub inset_mm: f64,
     /// The base; plate coordinates.
@@ -261,6 +273,7 @@ impl Part {
             vents: Vec::new(),
             drainage: Vec::new(),
             plugs: Vec::new(),
+            bar: None,
             inset_mm: 0.0,
             raft: None,
             supports: None,

@@ -6,7 +6,7 @@
 mod resin;
 mod sheet;
 
-pub use sheet::{CAUTIONS, Emptying, Mark, Plugging, Sheet};
+pub use sheet::{CAUTIONS, Emptying, Mark, OpenHole, Plugging, Sheet};
 
 use crate::codes::FindingCode;
 use crate::context::Context;
@@ -14,7 +14,7 @@ use crate::error::Result;
 use crate::finding::{Done, Finding, Moment, Report, Severity};
 use crate::mechanics::time;
 use crate::options::{Options, options};
-use crate::part::Role;
+use crate::part::{PlugBar, Role};
 use crate::pass::Pass;
 use crate::plate::{Placed, Plate};
 use crate::setup::Setup;
@@ -85,6 +85,9 @@ pub struct OnPlate {
     pub turn_deg: f64,
     /// Its height above the plate, mm.
     pub height_mm: f64,
+    /// What it carries, if it is a bar of plugs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bar: Option<PlugBar>,
 }
 
 /// Where a number of a [`Cost`] comes from.
@@ -126,6 +129,9 @@ pub struct Cost {
     /// What stands where, in the order of the numbers in the plate's picture.
     #[serde(default)]
     pub placed: Vec<OnPlate>,
+    /// Plugs on their bars among them.
+    #[serde(default)]
+    pub plugs: u32,
     /// Layers of the tallest part; the plate needs no more.
     pub layers: u32,
     /// Printing time, s.
@@ -227,6 +233,7 @@ impl Pass<&Plate> for Estimate {
             plate: plate.name.clone(),
             printer: plate.printer.clone(),
             placed: plate.placed.iter().map(standing).collect(),
+            plugs: plate.placed.iter().filter_map(|p| p.part.bar.as_ref()).map(count).sum(),
             change_over_s: self.change_over_s,
             layers,
             time_s,
@@ -291,7 +298,12 @@ fn standing(p: &Placed) -> OnPlate {
         y_mm: p.y_mm,
         turn_deg: p.turn_deg,
         height_mm: p.part.bounds().max.z,
+        bar: p.part.bar.clone(),
     }
+}
+
+fn count(bar: &PlugBar) -> u32 {
+    bar.plugs.len() as u32
 }
 
 /// The ends of the first layers, the start of the body on its supports, the largest section.
@@ -351,6 +363,7 @@ fn report(cost: &Cost, options: &Estimate) -> Report {
         ("price", cost.prices.total()),
         ("refills", cost.refills.len() as f64),
         ("trapped_ml", cost.trapped_ml),
+        ("plugs", f64::from(cost.plugs)),
     ] {
         report.number(name, value);
     }

@@ -3,7 +3,7 @@
 use super::Estimate;
 use super::resin::Drawn;
 use crate::mesh::Point;
-use crate::part::Part;
+use crate::part::{Part, VentHole};
 use crate::setup::Setup;
 use serde::{Deserialize, Serialize};
 
@@ -39,12 +39,27 @@ pub struct Mark {
 /// A stopper and the hole it closes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Plugging {
-    /// Name of the stopper, as on the plate of stoppers.
+    /// Name of the stopper; its number stands before it on the bar.
     pub plug: String,
     /// Diameter of its hole, mm.
     pub diameter_mm: f64,
     /// Where the hole is on the part as it stands on the plate.
     pub at: Point,
+    /// The side of the part, as it stands, on which the hole is: front, right, back, left, top,
+    /// underside.
+    #[serde(default)]
+    pub side: String,
+}
+
+/// A hole for which there is no stopper.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OpenHole {
+    /// Diameter, mm.
+    pub diameter_mm: f64,
+    /// Where it is on the part as it stands on the plate.
+    pub at: Point,
+    /// The side, as in [`Plugging::side`].
+    pub side: String,
 }
 
 /// A cavity to empty and to close again.
@@ -62,6 +77,9 @@ pub struct Emptying {
     pub shut: bool,
     /// What goes into its holes once it is clean and dry.
     pub plugs: Vec<Plugging>,
+    /// Its holes without a stopper.
+    #[serde(default)]
+    pub open: Vec<OpenHole>,
 }
 
 /// What to do with one part after the print.
@@ -123,7 +141,7 @@ impl Sheet {
             retained_ml: drawn.sealed_ml + drawn.retained_ml,
             cavities: emptying(part),
             wash_s,
-            plugs: part.plugs.len() as u32,
+            plugs: part.vents.iter().filter(|v| v.plug.is_some()).count() as u32,
             marks,
             steps: Vec::new(),
         };
@@ -190,14 +208,37 @@ impl Sheet {
                 "Rinse the cavity through a vent{stays}; then let it dry inside and out."
             ));
         }
-        if drawn.part.supports.is_some() || drawn.part.raft.is_some() {
+        let stands = drawn.part.supports.is_some() || drawn.part.raft.is_some();
+        if stands && drawn.part.bar.is_none() {
             steps.push("Take off supports and raft while the part is still green.".into());
         }
-        let plugs: Vec<String> =
-            self.cavities.iter().flat_map(|c| &c.plugs).map(Plugging::in_words).collect();
+        let holes = |of: fn(&Emptying) -> Vec<String>| -> Vec<String> {
+            self.cavities.iter().flat_map(of).collect()
+        };
+        let plugs = holes(|c| c.plugs.iter().map(Plugging::in_words).collect());
         if !plugs.is_empty() {
             let all = plugs.join("; ");
-            steps.push(format!("Glue in the plugs once the inside is clean and dry: {all}."));
+            steps.push(format!(
+                "Glue in the plugs, narrow end first, once the inside is clean and dry: {all}."
+            ));
+        }
+        let open = holes(|c| c.open.iter().map(|o| hole(o.diameter_mm, &o.side, &o.at)).collect());
+        if !open.is_empty() {
+            let all = open.join("; ");
+            steps.push(format!(
+                "No plug comes for {all}: leave it open, or fill it with resin, a little at a time, \
+                 and cure each time, once the inside is clean and dry. Goggles; never look into the \
+                 light."
+            ));
+        }
+        if let Some(bar) = &drawn.part.bar {
+            let all = bar.plugs.join(", ");
+            steps.push(format!(
+                "Cut off the plugs, each behind its number, at the neck: {all}. They close the holes \
+                 of {} and are cured there; its sheet says which is whose.",
+                bar.part
+            ));
+            return steps;
         }
         steps.push(format!("Cure {:.0} min, turning it.", minutes(options.cure_s)));
         if !self.marks.is_empty() {
@@ -218,11 +259,20 @@ impl Sheet {
 
 impl Plugging {
     fn in_words(&self) -> String {
-        format!(
-            "{} into the hole of {:.1} mm that is {:.0} mm above the plate",
-            self.plug, self.diameter_mm, self.at.z
-        )
+        format!("{} into {}", self.plug, hole(self.diameter_mm, &self.side, &self.at))
     }
+}
+
+fn hole(diameter_mm: f64, side: &str, at: &Point) -> String {
+    format!("the hole of {diameter_mm:.1} mm on its {side}, {:.1} mm above the plate", at.z)
+}
+
+/// The side of a part to which a hole opens.
+fn side(part: &Part, hole: &VentHole) -> &'static str {
+    let out = part.pose.rotation * -hole.inward;
+    let along = [["right", "left"], ["back", "front"], ["top", "underside"]];
+    let most = out.iamax();
+    along[most][usize::from(out[most] < 0.0)]
 }
 
 /// The longest that a cavity drains, as the vent pass found it.
@@ -242,15 +292,25 @@ fn emptying(part: &Part) -> Vec<Emptying> {
         retained_ml: d.retained_ml,
         shut: part.is_shut(i),
         plugs: plugs(part, i as u32 + 1),
+        open: open(part, i as u32 + 1),
     };
     part.drainage.iter().enumerate().map(of).collect()
 }
 
 fn plugs(part: &Part, cavity: u32) -> Vec<Plugging> {
-    let of = |v: &crate::part::VentHole| {
-        let plug = part.plugs.get(v.plug? as usize)?;
-        let at = part.pose * v.mouth;
-        Some(Plugging { plug: plug.name().into(), diameter_mm: v.diameter_mm, at })
+    let of = |v: &VentHole| {
+        let plug = part.plugs.get(v.plug? as usize)?.name().into();
+        let (at, side) = (part.pose * v.mouth, side(part, v).into());
+        Some(Plugging { plug, diameter_mm: v.diameter_mm, at, side })
     };
     part.vents.iter().filter(|v| v.cavity == cavity).filter_map(of).collect()
+}
+
+fn open(part: &Part, cavity: u32) -> Vec<OpenHole> {
+    let without = part.vents.iter().filter(|v| v.cavity == cavity && v.plug.is_none());
+    let of = |v: &VentHole| {
+        let (at, side) = (part.pose * v.mouth, side(part, v).into());
+        OpenHole { diameter_mm: v.diameter_mm, at, side }
+    };
+    without.map(of).collect()
 }

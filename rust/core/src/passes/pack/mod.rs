@@ -15,6 +15,7 @@ mod nfp;
 mod order;
 mod outline;
 mod plan;
+mod plugs;
 mod polygon;
 mod rng;
 mod schedule;
@@ -25,6 +26,7 @@ pub use batching::{BatchJob, Batches, batches};
 pub use bound::{Need, least_plates, most_discs};
 pub use outline::{Shadow, shadow};
 pub use plan::Goal;
+pub use plugs::PlugPlace;
 pub use polygon::{Point2, signed_area_mm2};
 pub use schedule::{Aim, MachineHours, PlateHours, PlateRun, Schedule, Timeline};
 pub use strip::{Budget, Laid, Strip, StripTask, strip};
@@ -38,7 +40,8 @@ use crate::pass::Pass;
 use crate::plate::Plate;
 use crate::setup::Setup;
 use order::Order;
-use plan::{Plan, Score, Task};
+use plan::Task;
+use plugs::Lot;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -84,6 +87,10 @@ options! {
         /// Height of the bands for which outlines are taken, mm, so that an arm may pass over a lower
         /// neighbour. `None`: one outline for the whole height, the safer choice for handling.
         band_mm: Option<f64> = None, in 0.1..=1000.0 "mm", larger "coarser nesting, quicker";
+        /// Where the plugs of vents go: beside their part, apart on plates of their own, or none at
+        /// all. They stand on bars, each with its number, which the sheet for after the print names
+        /// with its hole.
+        plugs: PlugPlace = PlugPlace::Beside;
         /// What is to be small.
         goal: Goal = Goal::TotalTime;
         /// Copies of a part, by its name; parts not named come once.
@@ -122,20 +129,43 @@ impl Pass<Vec<Part>> for Pack {
     /// `unpackable`; nothing is lost silently.
     fn apply(&self, parts: Vec<Part>, ctx: &Context) -> Result<Done<Vec<Plate>>> {
         self.validate(&parts)?;
-        let order = Order::new(self, parts, &ctx.stage("outlines", 0.0, 0.2))?;
-        let task = order.task(self);
-        let start = plan::greedy(&task, &ctx.stage("place", 0.2, 0.3))?;
-        let start_score = start.score(&task);
-        let needs = order.needs(&start.misfits);
-        let bound_s = bound::lower_bound_s(&needs, &task, &ctx.stage("bound", 0.3, 0.4))?;
-        let plan = if self.keep_order {
-            start
-        } else {
-            improve::improve(&task, start, bound_s, &ctx.stage("squeeze", 0.4, 1.0))?
-        };
-        let plates = order.plates(self, &plan);
-        let report = self.report(&order, &task, &plan, start_score, bound_s);
-        Ok(Done { value: plates, report })
+        let lots = plugs::lots(self.plugs, parts, ctx)?;
+        let (mut plates, mut totals) = (Vec::new(), PackTotals::default());
+        let n = lots.len() as f64;
+        for (i, lot) in lots.into_iter().enumerate() {
+            // Plugs apart are few and small: nearly all of the time goes into the parts.
+            let (from, to) = if i == 0 { (0.0, 1.0 - 0.1 * (n - 1.0)) } else { (0.9, 1.0) };
+            self.pack(lot, &mut plates, &mut totals, &ctx.stage("", from, to))?;
+        }
+        Ok(Done { report: totals.report(&plates), value: plates })
+    }
+}
+
+/// What there is to tell of all lots.
+#[derive(Default)]
+struct PackTotals {
+    findings: Vec<Finding>,
+    time_s: f64,
+    greedy_time_s: f64,
+    bound_s: f64,
+}
+
+impl PackTotals {
+    fn report(self, plates: &[Plate]) -> Report {
+        let mut report = Report::new("pack", "");
+        report.findings = self.findings;
+        let placed = || plates.iter().flat_map(|p| &p.placed);
+        report.number("parts", placed().filter(|p| p.part.bar.is_none()).count() as f64);
+        let plugs = placed().filter_map(|p| p.part.bar.as_ref());
+        report.number("plugs", plugs.map(|b| b.plugs.len()).sum::<usize>() as f64);
+        report.number("plates", plates.len() as f64);
+        report.number("time_s", self.time_s);
+        report.number("greedy_time_s", self.greedy_time_s);
+        report.number("bound_s", self.bound_s);
+        if self.time_s > 0.0 {
+            report.number("gap_percent", 100.0 * (self.time_s / self.bound_s - 1.0));
+        }
+        report
     }
 }
 
@@ -143,28 +173,35 @@ impl Pass<Vec<Part>> for Pack {
 const MOST_PIECES: usize = 10_000;
 
 impl Pack {
-    fn report(
+    /// Packs a lot onto plates after those that there are.
+    fn pack(
         &self,
-        order: &Order,
-        task: &Task<'_>,
-        plan: &Plan<'_>,
-        start: Score,
-        bound_s: f64,
-    ) -> Report {
-        let mut report = Report::new("pack", "");
-        for part in order.parts_of(&plan.misfits) {
-            report.findings.push(unpackable(part, task));
+        lot: Lot,
+        plates: &mut Vec<Plate>,
+        totals: &mut PackTotals,
+        ctx: &Context,
+    ) -> Result<()> {
+        let mut order = Order::new(self, lot, &ctx.stage("outlines", 0.0, 0.2))?;
+        if order.has_bars() {
+            let fits = plan::greedy(&order.task(self), &ctx.stage("place", 0.2, 0.25))?;
+            let misfits = fits.misfits;
+            order.loosen(&misfits);
         }
-        let score = plan.score(task);
-        report.number("parts", plan.plates.iter().map(|p| p.owner.len()).sum::<usize>() as f64);
-        report.number("plates", plan.plates.len() as f64);
-        report.number("time_s", score.time_s);
-        report.number("greedy_time_s", start.time_s);
-        report.number("bound_s", bound_s);
-        if score.time_s > 0.0 {
-            report.number("gap_percent", 100.0 * (score.time_s / bound_s - 1.0));
-        }
-        report
+        let task = order.task(self);
+        let start = plan::greedy(&task, &ctx.stage("place", 0.25, 0.3))?;
+        totals.greedy_time_s += start.score(&task).time_s;
+        let needs = order.needs(&start.misfits);
+        let bound_s = bound::lower_bound_s(&needs, &task, &ctx.stage("bound", 0.3, 0.4))?;
+        let plan = if self.keep_order {
+            start
+        } else {
+            improve::improve(&task, start, bound_s, &ctx.stage("squeeze", 0.4, 1.0))?
+        };
+        totals.findings.extend(order.parts_of(&plan.misfits).map(|part| unpackable(part, &task)));
+        totals.time_s += plan.score(&task).time_s;
+        totals.bound_s += bound_s;
+        plates.extend(order.plates(self, &plan, plates.len()));
+        Ok(())
     }
 
     fn copies_of(&self, name: &str) -> usize {

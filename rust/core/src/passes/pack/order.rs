@@ -6,6 +6,7 @@ use super::bound::{Need, inner_disc_mm};
 use super::nfp::{NfpCache, Placement, Ring, Shape};
 use super::outline::{self, SNAP_MM, shadow};
 use super::plan::{Plan, Printer, Task, Unit};
+use super::plugs::Lot;
 use super::polygon::Point2;
 use crate::context::Context;
 use crate::error::{Error, Result};
@@ -27,6 +28,8 @@ struct Seen {
 /// plate.
 pub(super) struct Order {
     parts: Vec<Arc<Part>>,
+    /// For each bar of plugs that is to stay with a part, the part's index.
+    beside: Vec<Option<usize>>,
     setups: Vec<Setup>,
     /// Need of each part.
     needs: Vec<Need>,
@@ -41,7 +44,8 @@ pub(super) struct Order {
 }
 
 impl Order {
-    pub(super) fn new(pack: &Pack, parts: Vec<Part>, ctx: &Context) -> Result<Order> {
+    pub(super) fn new(pack: &Pack, lot: Lot, ctx: &Context) -> Result<Order> {
+        let Lot { parts, beside } = lot;
         let setups: Vec<Setup> = match pack.printers.len() {
             0 => vec![(*ctx.setup).clone()],
             _ => pack.printers.clone(),
@@ -69,20 +73,26 @@ impl Order {
         let needs = (0..parts.len()).map(|i| seen(i).need).collect();
         let printers = setups.iter().map(|s| printer(pack, s, &mut shapes)).collect();
         let items: Vec<usize> = (0..parts.len())
-            .flat_map(|i| std::iter::repeat_n(i, pack.copies_of(&parts[i].name)))
+            .flat_map(|i| std::iter::repeat_n(i, pack.copies_of(owner(&parts[i]))))
             .collect();
-        let members = members(pack, &parts, &items);
+        let members = members(pack, &parts, &beside, &items);
         let turns = (360.0 / pack.turn_step_deg).round() as usize;
         let nfps = NfpCache::new(&shapes, turns, pack.gap_mm);
-        Ok(Order { parts, setups, needs, outline_of, items, members, nfps, printers })
+        Ok(Order { parts, beside, setups, needs, outline_of, items, members, nfps, printers })
+    }
+
+    /// Whether bars of plugs are to stay with parts.
+    pub(super) fn has_bars(&self) -> bool {
+        self.beside.iter().any(Option::is_some)
     }
 
     pub(super) fn task(&self, pack: &Pack) -> Task<'_> {
-        let due = |i: usize| pack.due.get(&self.parts[i].name).copied().unwrap_or(u32::MAX);
+        let due = |i: usize| pack.due.get(owner(&self.parts[i])).copied().unwrap_or(u32::MAX);
         let unit = |members: &Vec<usize>| {
             let parts = || members.iter().map(|&m| self.items[m]);
             Unit {
                 outlines: parts().map(|i| self.outline_of[i]).collect(),
+                parts: parts().filter(|&i| self.beside[i].is_none()).count(),
                 height_mm: parts().map(|i| self.needs[i].height_mm).fold(0.0, f64::max),
                 area_mm2: parts().map(|i| self.needs[i].area_mm2).sum(),
                 due: parts().map(due).min().unwrap_or(0),
@@ -102,10 +112,27 @@ impl Order {
         }
     }
 
-    /// What everything but the misfits needs.
+    /// What everything but the misfits needs; the bars beside parts are left out, which makes a bound
+    /// no less true.
     pub(super) fn needs(&self, misfits: &[usize]) -> Vec<Need> {
         let units = (0..self.members.len()).filter(|u| !misfits.contains(u));
-        units.flat_map(|u| &self.members[u]).map(|&m| self.needs[self.items[m]]).collect()
+        let parts = units.flat_map(|u| &self.members[u]).map(|&m| self.items[m]);
+        parts.filter(|&i| self.beside[i].is_none()).map(|i| self.needs[i]).collect()
+    }
+
+    /// Lets bars go wherever there is room, where a plate does not take them with their part.
+    pub(super) fn loosen(&mut self, misfits: &[usize]) {
+        let mut loose = Vec::new();
+        for &u in misfits {
+            let with = |&m: &usize| self.beside[self.items[m]].is_none();
+            let (parts, bars): (Vec<usize>, Vec<usize>) =
+                self.members[u].iter().copied().partition(with);
+            if !parts.is_empty() {
+                self.members[u] = parts;
+                loose.extend(bars.into_iter().map(|m| vec![m]));
+            }
+        }
+        self.members.extend(loose);
     }
 
     /// The parts of some units.
@@ -114,8 +141,9 @@ impl Order {
         items.map(|&m| &*self.parts[self.items[m]])
     }
 
-    /// The plan as plates, each packing in the middle and exactly inside.
-    pub(super) fn plates(&self, pack: &Pack, plan: &Plan<'_>) -> Vec<Plate> {
+    /// The plan as plates, each packing in the middle and exactly inside; `before` plates have their
+    /// numbers already.
+    pub(super) fn plates(&self, pack: &Pack, plan: &Plan<'_>, before: usize) -> Vec<Plate> {
         let mut plates = Vec::with_capacity(plan.plates.len());
         for (k, plate) in plan.plates.iter().enumerate() {
             let mut layout = plate.layout.clone();
@@ -140,7 +168,7 @@ impl Order {
                 placed.push(one);
             }
             plates.push(Plate {
-                name: format!("plate {}", k + 1),
+                name: format!("plate {}", before + k + 1),
                 printer: name.clone(),
                 width_mm: machine.width_mm,
                 depth_mm: machine.depth_mm,
@@ -235,18 +263,37 @@ fn printer(pack: &Pack, setup: &Setup, shapes: &mut Vec<Shape>) -> Printer {
     }
 }
 
-/// Items of each unit: the groups first, then every other item by itself.
-fn members(pack: &Pack, parts: &[Arc<Part>], items: &[usize]) -> Vec<Vec<usize>> {
+/// The name by which a user asks for copies, groups and ranks: a bar of plugs follows its part.
+fn owner(part: &Part) -> &String {
+    part.bar.as_ref().map_or(&part.name, |b| &b.part)
+}
+
+/// Items of each unit: the groups first, then every other item by itself, each bar of plugs with the
+/// copy of its part.
+fn members(
+    pack: &Pack,
+    parts: &[Arc<Part>],
+    beside: &[Option<usize>],
+    items: &[usize],
+) -> Vec<Vec<usize>> {
     let group = |i: usize| {
-        let name = &parts[items[i]].name;
+        let name = owner(&parts[items[i]]);
         pack.together.iter().position(|g| g.contains(name))
     };
+    let first = |part: usize| items.partition_point(|&p| p < part);
     let mut out = vec![Vec::new(); pack.together.len()];
-    for i in 0..items.len() {
-        match group(i) {
-            Some(g) => out[g].push(i),
-            None => out.push(vec![i]),
-        }
+    let mut unit_of = Vec::with_capacity(items.len());
+    for (i, &part) in items.iter().enumerate() {
+        let unit = match (group(i), beside[part]) {
+            (Some(g), _) => g,
+            (None, Some(with)) => unit_of[first(with) + i - first(part)],
+            (None, None) => {
+                out.push(Vec::new());
+                out.len() - 1
+            }
+        };
+        out[unit].push(i);
+        unit_of.push(unit);
     }
     out.retain(|m| !m.is_empty());
     out

@@ -19,6 +19,8 @@ use std::time::Instant;
 pub(super) struct Unit {
     /// Outline of each part.
     pub(super) outlines: Vec<usize>,
+    /// How many of them are parts; the others are bars of plugs.
+    pub(super) parts: usize,
     /// Height of the tallest, mm.
     pub(super) height_mm: f64,
     /// Sum of the outlines grown by half the gap, mm².
@@ -89,6 +91,8 @@ pub(super) struct PlateInProgress<'a> {
     pub(super) layout: Layout<'a>,
     /// Unit of each movable placement, in the order of the placements.
     pub(super) owner: Vec<usize>,
+    /// How many of the movable placements are parts.
+    pub(super) parts: usize,
     pub(super) height_mm: f64,
     pub(super) area_mm2: f64,
     /// Outlines that found no place; a plate only gets fuller, so they never will.
@@ -126,6 +130,7 @@ impl<'a> PlateInProgress<'a> {
             printer,
             layout,
             owner,
+            parts: 0,
             height_mm: 0.0,
             area_mm2: 0.0,
             refused: BTreeSet::new(),
@@ -140,11 +145,12 @@ impl<'a> PlateInProgress<'a> {
     pub(super) fn has_room_for(&self, task: &Task<'_>, unit: &Unit) -> bool {
         task.printers[self.printer].takes(unit.height_mm)
             && self.area_mm2 + unit.area_mm2 <= self.capacity_mm2(task)
-            && task.max_parts.is_none_or(|n| self.owner.len() + unit.outlines.len() <= n)
+            && task.max_parts.is_none_or(|n| self.parts + unit.parts <= n)
     }
 
     fn book(&mut self, u: usize, unit: &Unit) {
         self.owner.extend(std::iter::repeat_n(u, unit.outlines.len()));
+        self.parts += unit.parts;
         self.height_mm = self.height_mm.max(unit.height_mm);
         self.area_mm2 += unit.area_mm2;
     }
@@ -234,6 +240,7 @@ impl<'a> PlateInProgress<'a> {
         for unit in units.iter().map(|&u| &task.units[u]) {
             plate.height_mm = plate.height_mm.max(unit.height_mm);
             plate.area_mm2 += unit.area_mm2;
+            plate.parts += unit.parts;
         }
         plate
     }

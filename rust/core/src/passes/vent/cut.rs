@@ -8,11 +8,14 @@ use crate::mesh::boolean::subtract;
 use crate::mesh::frame::across;
 use crate::mesh::{Mesh, Point, Pose, Solid, Vector, shapes};
 use crate::part::{Part, VentHole};
+use crate::setup::Setup;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
 /// A plug narrows by this much of its length, to wedge in the hole (common practice, no source).
 const TAPER: f64 = 0.05;
+/// A disc of fewer pixels across is none (common practice, no source).
+const LEAST_PIXELS: f64 = 4.0;
 /// Gap between plugs laid out side by side, mm.
 const PLUG_GAP_MM: f64 = 2.0;
 
@@ -39,7 +42,7 @@ pub(super) fn cut(
     let known = part.drainage.len() as u32;
     for (spot, cavity) in spots {
         let mut hole = hole(spot, known + cavity, &to_body);
-        if options.plugs {
+        if options.plugs && stopper_mm(options, &hole) >= least_stopper_mm(&ctx.setup) {
             hole.plug = Some(out.plugs.len() as u32);
             out.plugs.push(plug(options, &hole, &out.plugs)?);
         }
@@ -83,11 +86,25 @@ fn tool(spot: &Spot, sides: u32, to_body: &Pose) -> Result<Solid> {
     Solid::try_from(Mesh::new("bore", vertices, triangles.collect())?)
 }
 
+/// Diameter of a stopper's narrow end, mm.
+pub(super) fn stopper_mm(options: &Vent, hole: &VentHole) -> f64 {
+    hole.diameter_mm - 2.0 * (options.clearance_mm + TAPER * stopper_length_mm(hole))
+}
+
+/// Least diameter that a stopper may have anywhere, mm.
+pub(super) fn least_stopper_mm(setup: &Setup) -> f64 {
+    LEAST_PIXELS * setup.machine.pixel_mm
+}
+
+fn stopper_length_mm(hole: &VentHole) -> f64 {
+    hole.length_mm.min(hole.longest_stopper_mm())
+}
+
 /// A stopper that goes into the hole from its mouth, standing on its wide end beside the others.
 fn plug(options: &Vent, hole: &VentHole, others: &[Solid]) -> Result<Solid> {
     let wide = 0.5 * hole.diameter_mm - options.clearance_mm;
-    let length = hole.length_mm.min(hole.longest_stopper_mm());
-    let narrow = wide - TAPER * length;
+    let narrow = 0.5 * stopper_mm(options, hole);
+    let length = stopper_length_mm(hole);
     let solid = shapes::frustum(wide, narrow, length, options.sides as usize)?;
     let x = others.last().map_or(0.0, |o| o.bounds().max.x + PLUG_GAP_MM + wide);
     let b = solid.bounds();

@@ -74,7 +74,7 @@ options! {
         least_cavity_mm3: f64 = 10.0, in 0.0..=1e6 "mm³", larger "fewer holes; more resin trapped";
         /// Sides of the polygon that a hole is; they lie outside the circle asked for.
         sides: u32 = 32, in 6.0..=360.0 "", larger "rounder holes; more facets";
-        /// Whether to make plugs.
+        /// Whether to make plugs. Pack puts them on the plates.
         plugs: bool = true;
         /// Gap around a plug at the mouth, mm.
         clearance_mm: f64 = 0.1, larger "plugs that go in easily; looser ones";
@@ -175,6 +175,9 @@ impl Pass<Part> for Vent {
         tell::seen(&mut report, &made);
         current.drainage.extend(found);
         tell::findings(&mut report, self, &map, &demand, &unserved, ctx);
+        if self.plugs {
+            tell::plugs(&mut report, self, &current, part.vents.len(), ctx);
+        }
         // What gets no hole is left as it came.
         if made.is_empty() {
             current.appearance = given;

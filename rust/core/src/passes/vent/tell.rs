@@ -2,7 +2,7 @@
 
 use super::demand::Demand;
 use super::needs::Need;
-use super::{Made, Unserved, Vent, size};
+use super::{Made, Unserved, Vent, cut, size};
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::finding::{Finding, Report, Severity};
@@ -10,7 +10,7 @@ use crate::layers::{Place, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{self, Bore, Liquid};
 use crate::mechanics::suction;
 use crate::mesh::Point;
-use crate::part::Drainage;
+use crate::part::{Drainage, Part, VentHole};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -199,14 +199,38 @@ pub(super) fn findings(
         finding.place = map.point_in(down.first_region(root));
         report.findings.push(finding);
     }
-    if options.plugs && report.numbers.get("holes").is_some_and(|&n| n > 0.0) {
+}
+
+/// Reports what plugs mean, and the holes that get none; `known` holes were there before.
+pub(super) fn plugs(report: &mut Report, options: &Vent, part: &Part, known: usize, ctx: &Context) {
+    let (with, without): (Vec<&VentHole>, Vec<&VentHole>) =
+        part.vents[known..].iter().partition(|v| v.plug.is_some());
+    report.number("plugs", with.len() as f64);
+    if !with.is_empty() {
         let message =
             "plugs close the holes for good: resin left inside can leak or burst the part";
         report.findings.push(
-            Finding::new(FindingCode::Plugs, Severity::Note, &name, message)
+            Finding::new(FindingCode::Plugs, Severity::Note, &part.name, message)
                 .remedy("wash and cure the inside first, by the resin's safety data sheet"),
         );
     }
+    let width = |v: &&VentHole| cut::stopper_mm(options, v);
+    let Some(least) = without.iter().copied().min_by(|a, b| width(a).total_cmp(&width(b))) else {
+        return;
+    };
+    let (found, limit) = (width(&least), cut::least_stopper_mm(&ctx.setup));
+    let message = format!(
+        "holes without a plug: {}; one for the hole of {:.2} mm would be {found:.2} mm thin at its \
+         end, less than the machine draws round",
+        without.len(),
+        least.diameter_mm
+    );
+    report.findings.push(
+        Finding::new(FindingCode::Unplugged, Severity::Warning, &part.name, message)
+            .at(part.pose * least.mouth)
+            .measured(found, limit, "mm")
+            .remedy("fill the hole with resin and cure it there, or ask for wider holes"),
+    );
 }
 
 fn closed(name: &str, options: &Vent, u: &Unserved) -> Finding {
