@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from vatwright import curves
 from vatwright._core import Finding, Layers, Part, Setup, Survey
+from vatwright.curves import USES
 from vatwright.markup import bdi, data_uri, document, facts, plural, said
 from vatwright.report import ORDER
 from vatwright.words import amount, html
@@ -36,15 +38,6 @@ LAYER_PX = 160
 MARKED = 40
 """Most islands, and most sealed areas of a layer, that are marked: the largest."""
 
-_USES = (
-    ("peak_tip_use", "Tips"),
-    ("peak_bar_use", "Bars"),
-    ("peak_column_use", "Columns against buckling"),
-    ("peak_section_use", "Part itself"),
-    ("peak_bond_use", "Bond to the plate"),
-)
-"""Numbers of the check that are stress over what is allowed, and what bears it."""
-
 
 def to_html(
     part: Part,
@@ -52,6 +45,7 @@ def to_html(
     *,
     findings: Sequence[Finding] = (),
     checked: Mapping[str, float] | None = None,
+    profile: Mapping[str, Any] | None = None,
     where: str = "",
 ) -> str:
     """A part as its own page.
@@ -61,6 +55,7 @@ def to_html(
         setup: whose layers are shown.
         findings: what was found of it; those with layers or a place lead there.
         checked: the numbers of the check's report.
+        profile: what the check's report tells over the height.
         where: the plates it is on, as text.
     """
     layers = part.layers(setup)
@@ -85,7 +80,16 @@ def to_html(
             "sealed_mm2": [_short(sections["sealed_mm2"][k]) for k in shown],
             "marks": _marks(small, survey, shown, places),
         }
-        body = _sides(part) + _slider(shown, small) + _curves(sections, grid.layer_mm, places)
+        if profile is not None and profile["layers"] != len(layers):
+            profile = None  # of another setup
+        if profile is not None:
+            data["each"] = profile["each"]
+            data["pull_n"] = profile["pull_n"]
+            data["reserve"] = [round(100 * r) for r in curves.reserves(profile)]
+        drawn = curves.areas(sections, grid.layer_mm)
+        drawn += curves.forces(profile, grid.layer_mm) if profile else ""
+        drawn += curves.bars(places, len(layers))
+        body = _sides(part) + _slider(shown, small) + _curves(drawn, len(layers) * grid.layer_mm)
     body += _findings(findings, spans) + _strength(checked or {})
     (x0, y0, z0), (x1, y1, z1) = part.bounds
     size = f"{x1 - x0:.1f} × {y1 - y0:.1f} × {z1 - z0:.1f} mm with supports and base"
@@ -199,63 +203,12 @@ def _slider(shown: Sequence[int], small: Layers) -> str:
     )
 
 
-def _curves(
-    sections: Mapping[str, npt.NDArray[Any]],
-    layer_mm: float,
-    places: Sequence[tuple[Finding, tuple[int, int] | None]],
-) -> str:
-    """Solid and sealed area over height; what the findings are about lies below as bars."""
-    n = len(sections["area_mm2"])
-    drawn = "".join(
-        _curve(sections[key], layer_mm, key.partition("_")[0], word)
-        for key, word in (
-            ("area_mm2", "Solid area: what the film pulls on"),
-            ("sealed_mm2", "Area sealed off: what sucks"),
-        )
-    )
-    bars = "".join(
-        f'<rect class="{f.severity}" x="{span[0]}" width="{span[1] - span[0] + 1}" '
-        f'y="{4 * ORDER.index(f.severity)}" height="4"/>'
-        for f, span in places
-        if span is not None
-    )
-    if bars:
-        drawn += (
-            '<h3 class="soft small">Findings: will fail, may fail, good to know</h3>'
-            f"{_plot(n, 12, 'bars', 'layers that findings are about', bars)}"
-        )
+def _curves(drawn: str, height_mm: float) -> str:
+    """Curves one below the other, each over the whole height."""
     return (
         '<section aria-labelledby="curves-h"><h2 id="curves-h">Over the height</h2>'
         f'<div class="card" id="curves">{drawn}<p class="ends soft small"><span>0 mm, the plate'
-        f"</span><span>{n * layer_mm:.1f} mm</span></p></div></section>"
-    )
-
-
-def _curve(values: npt.NDArray[Any], layer_mm: float, kind: str, word: str) -> str:
-    n, k = len(values), int(np.argmax(values))
-    most = float(values[k])
-    if most <= 0:
-        return f'<h3>{word}</h3><p class="soft">none</p>'
-    # A step a layer, or the greatest of those that share a pixel.
-    each = -(-n // 600)
-    starts = np.arange(0, n, each)
-    peaks = np.maximum.reduceat(values, starts)
-    steps = " ".join(
-        f"{x},{y} {min(x + each, n)},{y}"
-        for x, y in zip(starts.tolist(), (60 - 60 * peaks / most).round(1).tolist(), strict=True)
-    )
-    told = f"at most {amount(most)} mm², in layer {k}, {(k + 1) * layer_mm:.2f} mm up"
-    area = f'<polygon class="{kind}" points="0,60 {steps} {n},60"/>'
-    plot = _plot(n, 60, kind, f"{word}, {told}", area)
-    return f'<h3>{word}</h3><p class="soft small">{told}</p>{plot}'
-
-
-def _plot(layers: int, height: int, kind: str, told: str, inner: str) -> str:
-    """A plot over all layers from left to right, with the line at the layer that is shown."""
-    return (
-        f'<svg class="plot {kind}-plot" role="img" aria-label="{html(told)}" '
-        f'viewBox="0 0 {layers} {height}" preserveAspectRatio="none">{inner}'
-        f'<line class="cursor" x1="0.5" x2="0.5" y1="0" y2="{height}"/></svg>'
+        f"</span><span>{height_mm:.1f} mm</span></p></div></section>"
     )
 
 
@@ -296,7 +249,7 @@ def _strength(checked: Mapping[str, float]) -> str:
         f'<tr><td>{word}<td class="n">{100 * checked[key]:.0f} %<td class="n">'
         f"{100 * (1 - checked[key]):.0f} %<td><meter min='0' max='1' high='0.999' low='0.8' "
         f'optimum="0" value="{min(checked[key], 1.0):.3f}" aria-label="{word}, used"></meter>'
-        for key, word in _USES
+        for key, word in USES
         if key in checked
     )
     if not pulls:

@@ -225,7 +225,7 @@ def _part_pages(
     found, on = reports.by_part(report), reports.plates_of(report)
     plates = {cost["plate"] for cost in reports.costs(report)}
     checks = [r for r in reports.every(report) if r.pass_ == "check" and r.part not in plates]
-    checked = {r.part: r.numbers for r in checks}
+    checked = {r.part: r for r in checks}
     (made / "pages").mkdir()
     paths = {}
     for i, (name, file) in enumerate(zip(parts, disk.unique_names(parts), strict=True)):
@@ -235,7 +235,8 @@ def _part_pages(
             parts[name],
             setup,
             findings=found.get(name, ()),
-            checked=checked.get(name),
+            checked=checked[name].numbers if name in checked else None,
+            profile=checked[name].data.get("profile") if name in checked else None,
             where=", ".join(on[name]),
         )
         paths[name] = f"pages/{file}.html"

@@ -69,6 +69,49 @@ def test_the_page_says_what_the_check_says(bowl: tuple[Path, vw.Report]) -> None
         assert word not in read.text, word
 
 
+def points(text: str, kind: str) -> list[tuple[float, float]]:
+    """Corners of a drawn curve."""
+    found = re.search(rf'<poly\w+ class="{kind}" points="([^"]*)"', text)
+    assert found is not None, kind
+    pairs = [pair.split(",") for pair in found[1].split()]
+    return [(float(x), float(y)) for x, y in pairs]
+
+
+def test_pull_and_reserve_over_the_height_are_those_of_the_check(setup: vw.Setup) -> None:
+    gear = vw.Recipe([vw.Raft(), vw.Support(), vw.Check()])
+    done = gear.apply(vw.Part(vw.shapes.gear(1.0, 18, 5.0, 5.0), name="clock gear"), setup)
+    part, check = done.value, done.report.inner[-1]
+    profile, n = check.data["profile"], check.numbers
+    text = part_page.to_html(part, setup, checked=n, profile=profile)
+    data, read = data_of(text), Reader(text)
+    steps = -(-profile["layers"] // profile["each"])
+    assert len(data["pull_n"]) == len(data["reserve"]) == steps == len(profile["bond_use"])
+    peaks = [n[f"peak_{kind}_use"] for kind in ("tip", "bar", "column", "section", "bond")]
+    assert min(data["reserve"]) == pytest.approx(100 * (1 - max(peaks)), abs=0.6)
+    assert max(data["pull_n"]) == pytest.approx(n["peak_peel_n"] + n["peak_suction_n"], rel=2e-3)
+    # The curve: its highest corner at the greatest pull, all of it from plate to top.
+    curve = points(text, "pull")
+    assert min(y for _, y in curve) == 0 and curve[-1] == (profile["layers"], 60)
+    (top, _) = min(curve, key=lambda corner: corner[1])
+    assert data["pull_n"][int(top) // profile["each"]] == max(data["pull_n"])
+    assert "no suction" in read.text and "limit: 0 %" in read.text
+    # Hooke: the pull that stretches film and frame by the whole lift.
+    m = setup.machine
+    limit = m.lift_mm / (m.film_compliance_mm_n + 1 / m.frame_stiffness_n_mm)
+    assert f"up to {limit:.0f} N" in read.text and f"limit {limit:.0f} N" not in read.text
+    # A limit that is near or passed is drawn: where it is, and in red what is beyond.
+    most = max(profile["pull_n"])
+    worse = {**profile, "pull_limit_n": most / 2, "bond_use": [1.5] * steps}
+    text = part_page.to_html(part, setup, checked=n, profile=worse)
+    lines = [float(y) for y in re.findall(r'class="limit" [^>]*y1="([\d.]+)"', text)]
+    assert lines == pytest.approx([30.0, 60 / 1.5], abs=0.1)
+    assert text.count('class="beyond"') == steps
+    assert "at least -50 %" in Reader(text).text and "bond to the plate" in Reader(text).text
+    # A profile of other layers is not drawn over these.
+    other = part_page.to_html(part, setup, checked=n, profile={**profile, "layers": 7})
+    assert 'class="pull"' not in other and "each" not in data_of(other)
+
+
 def test_layers_and_pictures_are_bounded(tmp_path: Path) -> None:
     figure = vw.Part(vw.shapes.figure(2, 60.0, 20_000), name="porter")
     text = part_page.to_html(figure, vw.Setup())

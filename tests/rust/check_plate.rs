@@ -150,3 +150,31 @@ fn a_part_alone_on_a_plate_is_that_part() {
     let lifts: Vec<&Finding> = two.iter().filter(|f| f.code == "lift").collect();
     assert_eq!(lifts.len(), 1);
 }
+
+/// A curve is drawn in few steps, and none of its peaks is lost; four digits are kept.
+#[test]
+fn the_steps_of_a_profile_keep_its_peaks() {
+    let tall = named("signal", Part::new(cuboid(6.0, 4.0, 25.0).unwrap()));
+    let ctx = Context::new(mean_stress());
+    let profile = inspect(&tall, &ctx).unwrap().profile;
+    let steps = profile.steps();
+    assert_eq!((steps.layers, steps.each), (500, 3));
+    assert_eq!(steps.pull_n.len(), 167);
+    let columns: [(&[f64], &[f64]); 4] = [
+        (&steps.suction_n, &profile.suction_n),
+        (&steps.section_use, &profile.section_use),
+        (&steps.bond_use, &profile.bond_use),
+        (&steps.tip_use, &profile.tip_use),
+    ];
+    for (few, all) in columns {
+        for (i, &step) in few.iter().enumerate() {
+            let of = &all[3 * i..usize::min(3 * i + 3, all.len())];
+            let most = of.iter().copied().fold(0.0, f64::max);
+            assert!((step - most).abs() <= 5e-4 * most, "{i}: {step} {most}");
+        }
+    }
+    let m = &ctx.setup.machine;
+    // Hooke: the pull that stretches film and frame by the whole lift.
+    let limit = m.lift_mm / (m.film_compliance_mm_n + 1.0 / m.frame_stiffness_n_mm);
+    assert!((steps.pull_limit_n / limit - 1.0).abs() < 1e-3);
+}

@@ -8,6 +8,12 @@
   const mask = document.getElementById("mask"), marks = document.getElementById("marks");
   const svg = marks.namespaceURI;
 
+  // What the check says of the layer, where there was one.
+  const forces = (k) => {
+    if (!data.each) return "";
+    const step = Math.floor(k / data.each);
+    return `, pull ${data.pull_n[step]} N, reserve ${data.reserve[step]} %`;
+  };
   const show = (i) => {
     const k = data.at[i];
     slider.value = i;
@@ -15,8 +21,8 @@
     const sealed = data.sealed_mm2[i] ? `, ${data.sealed_mm2[i]} mm² sealed off` : "";
     const words = `${k}, done at ${((k + 1) * data.layer_mm).toFixed(2)} mm: ` +
       `${data.solid_mm2[i]} mm² solid${sealed}`;
-    told.textContent = words;
-    slider.setAttribute("aria-valuetext", `layer ${words}`);
+    told.textContent = words + forces(k);
+    slider.setAttribute("aria-valuetext", `layer ${told.textContent}`);
     marks.replaceChildren(...(data.marks[k] || []).map(([kind, x, y, r]) => {
       const ring = document.createElementNS(svg, "circle");
       ring.setAttribute("class", kind);

@@ -2,6 +2,7 @@
 
 use super::adhesion::{self, Bond};
 use super::island::Floats;
+use super::lift;
 use super::overhang_span::{self, Ledge};
 use super::profile::Profile;
 use super::thickness::Lines;
@@ -217,5 +218,6 @@ fn profile(e: &Evidence<'_>) -> Profile {
             e.bond.tension.iter().map(|t| t.0 / e.bond.limit_kpa).collect()
         },
         missed: use_of(|l| l.missed.ratio),
+        pull_limit_n: lift::limit_n(&e.setup().machine),
     }
 }

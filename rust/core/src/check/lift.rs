@@ -9,18 +9,27 @@ use super::{Evidence, Profile};
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::setup::Setup;
+use crate::setup::{Machine, Setup};
 
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let finding = of_profile(&e.part.name, &e.profile, e.setup());
     Ok(finding.into_iter().collect())
 }
 
+/// How far film and machine give way, mm/N.
+fn give_mm_n(m: &Machine) -> f64 {
+    m.film_compliance_mm_n + 1.0 / m.frame_stiffness_n_mm
+}
+
+/// The pull that takes up the whole lift, N.
+pub(super) fn limit_n(m: &Machine) -> f64 {
+    m.lift_mm / give_mm_n(m)
+}
+
 /// The layers that do not part, if there are any.
 pub(super) fn of_profile(name: &str, profile: &Profile, setup: &Setup) -> Option<Finding> {
     let m = &setup.machine;
-    let give_mm_n = m.film_compliance_mm_n + 1.0 / m.frame_stiffness_n_mm;
-    let stretch_mm = |k: &u32| give_mm_n * profile.pull_n(*k);
+    let stretch_mm = |k: &u32| give_mm_n(m) * profile.pull_n(*k);
     let layers = || 0..profile.len() as u32;
     let worst = layers().max_by(|a, b| stretch_mm(a).total_cmp(&stretch_mm(b)))?;
     let over = |k: &u32| stretch_mm(k) > m.lift_mm;

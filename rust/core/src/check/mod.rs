@@ -40,7 +40,7 @@ pub use evidence::Evidence;
 pub(crate) use island::tiny_mm2;
 pub use overhang_span::Reach;
 pub use plate::inspect_plate;
-pub use profile::Profile;
+pub use profile::{Profile, ProfileSteps};
 pub(crate) use redundancy::of as redundancy_of;
 
 use crate::codes::FindingCode;
@@ -125,6 +125,10 @@ impl Checked {
     pub fn into_report(self, name: &str) -> Report {
         let mut report = Report::new("check", name);
         self.profile.summary(&mut report);
+        if !self.profile.is_empty() {
+            let steps = serde_json::to_value(self.profile.steps()).ok();
+            report.data.extend(steps.map(|steps| ("profile".into(), steps)));
+        }
         if let Some(confidence) = &self.confidence {
             report.number("holds_share", confidence.share);
         }

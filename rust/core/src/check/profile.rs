@@ -30,7 +30,39 @@ pub struct Profile {
     pub bond_use: Vec<f64>,
     /// Part of a layer by which spring-back makes it too thick.
     pub missed: Vec<f64>,
+    /// Peel and suction at which film and machine give way by the whole lift, N.
+    #[serde(default)]
+    pub pull_limit_n: f64,
 }
+
+/// A profile as few steps as a curve needs, each the greatest of its layers: nothing that is beyond a
+/// limit is lost.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProfileSteps {
+    /// Number of layers.
+    pub layers: u32,
+    /// Layers in a step; the last may have fewer.
+    pub each: u32,
+    /// Peel and suction together, N.
+    pub pull_n: Vec<f64>,
+    /// Suction alone, N.
+    pub suction_n: Vec<f64>,
+    /// [`Profile::pull_limit_n`].
+    pub pull_limit_n: f64,
+    /// [`Profile::tip_use`].
+    pub tip_use: Vec<f64>,
+    /// [`Profile::bar_use`].
+    pub bar_use: Vec<f64>,
+    /// [`Profile::column_use`].
+    pub column_use: Vec<f64>,
+    /// [`Profile::section_use`].
+    pub section_use: Vec<f64>,
+    /// [`Profile::bond_use`].
+    pub bond_use: Vec<f64>,
+}
+
+/// Most steps of a curve.
+const STEPS: usize = 240;
 
 impl Profile {
     /// Number of layers.
@@ -51,11 +83,34 @@ impl Profile {
         self.peel_n[layer as usize] + self.suction_n[layer as usize]
     }
 
+    /// The profile in steps.
+    pub fn steps(&self) -> ProfileSteps {
+        let each = self.len().div_ceil(STEPS).max(1);
+        // Four digits are more than anybody reads off a curve.
+        let short = |v: f64| format!("{v:.3e}").parse().unwrap_or(v);
+        let greatest = |of: &[f64]| short(of.iter().copied().fold(0.0, f64::max));
+        let of = |column: &[f64]| column.chunks(each).map(greatest).collect();
+        let pull: Vec<f64> = (0..self.len() as u32).map(|k| self.pull_n(k)).collect();
+        ProfileSteps {
+            layers: self.len() as u32,
+            each: each as u32,
+            pull_n: of(&pull),
+            suction_n: of(&self.suction_n),
+            pull_limit_n: short(self.pull_limit_n),
+            tip_use: of(&self.tip_use),
+            bar_use: of(&self.bar_use),
+            column_use: of(&self.column_use),
+            section_use: of(&self.section_use),
+            bond_use: of(&self.bond_use),
+        }
+    }
+
     /// Adds copies of a part: areas and forces add up, uses are those of the worst.
     pub(super) fn add(&mut self, other: &Profile, copies: f64) {
         if other.len() > self.len() {
             (self.z_mm, self.clock_s) = (other.z_mm.clone(), other.clock_s.clone());
         }
+        self.pull_limit_n = other.pull_limit_n;
         let n = self.len();
         let mut merge = |mine: fn(&mut Profile) -> &mut Vec<f64>, theirs: &[f64], sums: bool| {
             let mine = mine(self);
