@@ -140,14 +140,17 @@ class _Run:
                 f"<li>{tag('fault')} {name}: {html(f.message)}"
                 f"{f'<br><b>Do:</b> {html(f.remedy)}' if f.remedy else ''}</li>"
             )
-        warned = len({f.part for f in self._grave("warning")})
+        warned = {f.part for f in self._grave("warning")}
+        whole = warned & {cost["plate"] for cost in self.costs}
+        parts, plates = len(warned - whole), len(whole)
         if lines:
             said = f"<ul>{''.join(lines)}</ul>"
         else:
             said = '<p class="good"><b>✔ Every file is on a plate and nothing will fail.</b></p>'
-        if warned:
-            there = f'<a href="#parts">{plural(warned, "part")} may fail</a>'
-            said += f"<p>{there}: look there first.</p>"
+        links = [f'<a href="#parts">{plural(parts, "part")}</a>'] if parts else []
+        links += [f'<a href="#plates">{plural(plates, "plate")}</a>'] if plates else []
+        if links:
+            said += f"<p>{' and '.join(links)} may fail: look there first.</p>"
         return (
             '<section id="first" class="first" aria-labelledby="first-h">'
             '<h2 id="first-h">First</h2>'

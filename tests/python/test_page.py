@@ -125,6 +125,16 @@ def test_the_riskiest_part_comes_first_with_reason_and_fix(tmp_path: Path) -> No
         assert word not in told, word
 
 
+def test_a_plate_that_may_fail_is_no_part(tmp_path: Path) -> None:
+    found = [
+        finding("plate 1", "warning", "it takes more than the vat holds"),
+        finding("a", "warning", "it may bend"),
+    ]
+    _, text = run(("a", "b"), tmp_path, before=[vw.Report(findings=found)])
+    # Both boxes stand on the plate itself and may flare there.
+    assert "2 parts and 1 plate may fail" in Reader(text).text
+
+
 def test_a_plate_says_when_to_do_what(tmp_path: Path) -> None:
     report, text = run(("a", "b"), tmp_path)
     cost = report.inner[-1].data["cost"]
