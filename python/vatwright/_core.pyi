@@ -406,6 +406,7 @@ class VentHole(_Record):
     length_mm: float
     cavity: int
     plug: int | None
+    inner: bool
 
 @final
 @_record

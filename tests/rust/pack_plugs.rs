@@ -33,6 +33,7 @@ fn vented(name: &str, size_mm: f64, holes_mm: &[f64]) -> Part {
             length_mm: 2.0,
             cavity: 1,
             plug: Some(i as u32),
+            inner: false,
         });
         let (wide, narrow) = (0.5 * diameter_mm - 0.1, 0.5 * diameter_mm - 0.2);
         part.plugs.push(shapes::frustum(wide, narrow, 2.0, SIDES).unwrap());

@@ -69,6 +69,7 @@ fn a_vent_is_marked_on_its_side() {
         length_mm: 2.0,
         cavity: 1,
         plug: None,
+        inner: false,
     }];
     assert!(shows(&picture(&part, &square(160)), VENT_COLOUR));
     assert!(!shows(&picture(&part, &View { azimuth_deg: 90.0, ..square(160) }), VENT_COLOUR));

@@ -444,6 +444,13 @@ fn shells_within_shells_are_opened_from_the_outside_in() {
     assert_minimal(&part, &done.value, &options);
     assert_eq!(done.value.vents.len(), 4, "{:?}", done.report);
     assert_eq!(done.report.numbers["cavities"], 2.0);
+    // Those of the inner shell, which nobody reaches, have no plug, and none is missed.
+    for v in &done.value.vents {
+        let within = v.mouth.coords.norm() < 10.0;
+        assert_eq!((v.inner, v.plug.is_none()), (within, within));
+    }
+    assert_eq!(done.value.plugs.len(), 2);
+    assert!(!done.report.findings.iter().any(|f| f.code == "unplugged"));
 }
 
 #[test]

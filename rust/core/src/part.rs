@@ -68,6 +68,9 @@ pub struct VentHole {
     /// Its stopper, as an index into [`Part::plugs`].
     #[serde(default)]
     pub plug: Option<u32>,
+    /// Whether it leads from void to void within the part, where nobody can close it.
+    #[serde(default)]
+    pub inner: bool,
 }
 
 impl VentHole {

@@ -307,7 +307,8 @@ fn plugs(part: &Part, cavity: u32) -> Vec<Plugging> {
 }
 
 fn open(part: &Part, cavity: u32) -> Vec<OpenHole> {
-    let without = part.vents.iter().filter(|v| v.cavity == cavity && v.plug.is_none());
+    let bare = |v: &&VentHole| v.cavity == cavity && v.plug.is_none() && !v.inner;
+    let without = part.vents.iter().filter(bare);
     let of = |v: &VentHole| {
         let (at, side) = (part.pose * v.mouth, side(part, v).into());
         OpenHole { diameter_mm: v.diameter_mm, at, side }

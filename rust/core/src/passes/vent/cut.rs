@@ -42,7 +42,10 @@ pub(super) fn cut(
     let known = part.drainage.len() as u32;
     for (spot, cavity) in spots {
         let mut hole = hole(spot, known + cavity, &to_body);
-        if options.plugs && stopper_mm(options, &hole) >= least_stopper_mm(&ctx.setup) {
+        if options.plugs
+            && !hole.inner
+            && stopper_mm(options, &hole) >= least_stopper_mm(&ctx.setup)
+        {
             hole.plug = Some(out.plugs.len() as u32);
             out.plugs.push(plug(options, &hole, &out.plugs)?);
         }
@@ -62,6 +65,7 @@ fn hole(spot: &Spot, cavity: u32, to_body: &Pose) -> VentHole {
         length_mm: spot.length_mm,
         cavity,
         plug: None,
+        inner: !spot.outside,
     }
 }
 

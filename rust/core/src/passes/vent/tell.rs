@@ -204,7 +204,7 @@ pub(super) fn findings(
 /// Reports what plugs mean, and the holes that get none; `known` holes were there before.
 pub(super) fn plugs(report: &mut Report, options: &Vent, part: &Part, known: usize, ctx: &Context) {
     let (with, without): (Vec<&VentHole>, Vec<&VentHole>) =
-        part.vents[known..].iter().partition(|v| v.plug.is_some());
+        part.vents[known..].iter().filter(|v| !v.inner).partition(|v| v.plug.is_some());
     report.number("plugs", with.len() as f64);
     if !with.is_empty() {
         let message =
