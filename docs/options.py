@@ -23,6 +23,7 @@ SECTIONS: dict[str, type[Any]] = {
         vw.Hollow,
         vw.Vent,
         vw.Raft,
+        vw.Compensate,
         vw.Support,
         vw.Pack,
         vw.Estimate,

@@ -527,6 +527,8 @@ class Part:
     @property
     def bar(self) -> PlugBar | None: ...
     @property
+    def asked(self) -> Mesh | None: ...
+    @property
     def raft(self) -> Mesh | None: ...
     @property
     def supports(self) -> Supports | None: ...
@@ -826,6 +828,16 @@ class Raft(_PartPass):
     opening_mm: float = 0.0
     inset_mm: float | None = None
     lift_mm: float = 5.0
+
+@final
+@_record
+class Compensate(_PartPass):
+    rounds: int = 8
+    most_mm: float = 0.5
+    least_wall_mm: float = 0.2
+    move_keep_clean: bool = False
+    pitch_mm: float | None = None
+    apart_mm: float = 0.5
 
 @final
 @_record

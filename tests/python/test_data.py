@@ -42,6 +42,7 @@ def everything(part: vw.Part, setup: vw.Setup) -> list[Any]:
         vw.Pack(),
         vw.Estimate(),
         vw.Print(),
+        vw.Compensate(),
     ]
 
 

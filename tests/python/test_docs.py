@@ -44,12 +44,13 @@ NAMES = {row.split("`")[1] for row in ROWS}
 def test_the_page_of_options_has_all_that_the_command_sets_with_a_meaning() -> None:
     setup = {f.name for f in dataclasses.fields(Options)}  # The records that the command holds.
     assert setup == {"recipe", "setup", "pack", "estimate", "reading", "mending"}
-    sections = {*vw.Setup().to_dict(), *(step.name for step in vw.Recipe().passes)}
+    recipe = vw.Recipe([*vw.Recipe().passes, vw.Compensate()])
+    sections = {*vw.Setup().to_dict(), *(step.name for step in recipe.passes)}
     sections = sections - {"name", "intervals", "check"} | {"pack", "estimate", "read", "repair"}
     assert {name.split(".")[0] for name in NAMES} == sections
     for row in ROWS:
         assert row.split(" | ")[3].endswith("."), row
-    command = Options(vw.Recipe(), vw.Setup())
+    command = Options(recipe, vw.Setup())
     for section in sections:
         # The message names what is near; a name next to each option finds all there are.
         for name in OPTIONS["values"](OPTIONS["SECTIONS"][section]):

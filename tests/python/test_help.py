@@ -18,6 +18,7 @@ OPTIONS: tuple[type[Any], ...] = (
     vw.Setup,
     vw.Vent,
     vw.Raft,
+    vw.Compensate,
     vw.Support,
     vw.Check,
     vw.Pack,

@@ -7,6 +7,7 @@ mod check;
 mod check_loads;
 mod check_plate;
 mod common;
+mod compensate;
 mod estimate;
 mod export;
 mod format;

@@ -47,7 +47,7 @@ fn _core(m: &Bound<'_, PyModule>) -> PyResult<()> {
         supports::Supports, supports::Frame, supports::SupportEdit;
         options
         setup::Machine, setup::Resin, setup::Exposure, setup::Limits, setup::Setup,
-        passes::Vent, passes::Raft, passes::Support, passes::Check, passes::Pack, passes::Estimate,
+        passes::Vent, passes::Raft, passes::Compensate, passes::Support, passes::Check, passes::Pack, passes::Estimate,
         passes::Print;
         records
         health::Repair, passes::Orient, passes::Weights, passes::Terms, passes::Candidate, passes::Tilt,

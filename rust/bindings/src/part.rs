@@ -186,6 +186,13 @@ impl Part {
         crate::plain::to_py(py, &self.0.bar)
     }
 
+    /// The body as it was asked for, facet by facet as `body` is, where the compensate pass moved
+    /// it; body coordinates.
+    #[getter]
+    fn asked(&self) -> Option<Mesh> {
+        self.0.asked.clone().map(Mesh)
+    }
+
     /// The base under the part; plate coordinates.
     #[getter]
     fn raft(&self) -> Option<Mesh> {

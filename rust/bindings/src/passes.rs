@@ -94,6 +94,7 @@ part_pass!(Orient, core::Orient, "Chooses the pose.", nested { weights: Weights 
 part_pass!(Hollow, core::Hollow, "Makes a cavity at constant wall.");
 part_pass!(Vent, core::Vent, "Cuts holes that let air in and resin out.");
 part_pass!(Raft, core::Raft, "Puts a base under the part.");
+part_pass!(Compensate, core::Compensate, "Moves the surface against what the light makes of it.");
 part_pass!(Support, core::Support, "Holds every island and overhang against peel.", nested {}, {
     /// Opens a part's supports for changes by hand; a part without any begins without tips.
     #[pyo3(signature = (part, setup = None, *, progress = None, threads = None))]

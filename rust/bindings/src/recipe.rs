@@ -3,7 +3,9 @@
 use crate::errors::{self, OrRaise};
 use crate::health::Repair;
 use crate::part::Part;
-use crate::passes::{Check, Estimate, Hollow, Orient, Pack, Print, Raft, Support, Vent};
+use crate::passes::{
+    Check, Compensate, Estimate, Hollow, Orient, Pack, Print, Raft, Support, Vent,
+};
 use crate::report::{Done, Report};
 use crate::run::{How, Slot, run};
 use crate::setup::{Setup, given};
@@ -35,7 +37,7 @@ macro_rules! steps {
         }
     };
 }
-steps!(Repair, Orient, Hollow, Vent, Raft, Support, Check);
+steps!(Repair, Orient, Hollow, Vent, Raft, Compensate, Support, Check);
 
 /// Passes in order, itself a pass.
 #[pyclass(frozen, module = "vatwright")]

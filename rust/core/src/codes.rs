@@ -235,6 +235,13 @@ codes! {
         cause: "It leans, stands alone, or moves with the part where others give.",
         remedy: "Use thicker tips or stiffer columns, or add tips beside it.",
     }
+    NotCompensated "not_compensated" {
+        severity: "note",
+        meaning: "The compensate pass leaves the part's surface as it is.",
+        cause: "No shift of the surface brings what the light leaves nearer to the model: what is \
+            left is steps of layers, round corners, or the part is compensated already.",
+        remedy: "Use thinner layers or smaller pixels, or turn the part another way.",
+    }
     Overhang "overhang" {
         severity: "fault where a part without a support would sag or tear, warning where supports leave \
             it",

@@ -185,6 +185,9 @@ pub struct Part {
     pub bar: Option<PlugBar>,
     /// How far the body's first layers were drawn in on all sides, mm.
     pub inset_mm: f64,
+    /// The body as it was asked for, facet by facet, where it was moved against the light.
+    #[serde(default)]
+    pub asked: Option<Arc<Mesh>>,
     /// The base; plate coordinates.
     pub raft: Option<Arc<Base>>,
     /// The supports; plate coordinates.
@@ -246,11 +249,13 @@ impl Part {
                 .all(|n| n.is_finite() && *n >= 0.0)
         };
         let flags = self.keep_clean.len();
+        let asked = |a: &Mesh| a.triangles() == self.body.triangles();
         [
             (finite(&self.pose.translation.vector.into()), "its place is not finite"),
             ((turn - 1.0).abs() < TURN_SLACK, "its pose is no rotation"),
             (flags == 0 || flags == self.body.triangles().len(), "its flags do not fit its facets"),
             (self.inset_mm.is_finite(), "its inset is not finite"),
+            (self.asked.as_deref().is_none_or(asked), "what was asked for has other facets"),
             (vents, "a vent has no size, place or stopper"),
             (self.drainage.iter().all(drains), "what its cavities hold is no amount"),
             (self.supports.as_ref().is_none_or(|s| holds(s)), "its supports refer to nothing"),
@@ -278,6 +283,7 @@ impl Part {
             plugs: Vec::new(),
             bar: None,
             inset_mm: 0.0,
+            asked: None,
             raft: None,
             supports: None,
         };
@@ -295,7 +301,7 @@ impl Part {
     /// The part turned to a new rotation and set on the plate, lowest point at `z_mm`.
     ///
     /// # Errors
-    /// [`Error::Pass`] when the part already stands on supports or a raft.
+    /// [`Error::Pass`] when the part already stands on supports or a raft, or was compensated.
     ///
     /// ```
     /// use vatwright::{Part, Vector, mesh::shapes::cuboid};
@@ -315,6 +321,7 @@ impl Part {
                 remedy: "orient before raft and support".into(),
             });
         }
+        self.not_compensated("orient")?;
         let mut part = self.clone();
         // A cavity drains otherwise once its holes lie elsewhere; a turn about z changes nothing.
         let up = |r: &nalgebra::UnitQuaternion<f64>| r.inverse() * Vector::z();
@@ -324,6 +331,19 @@ impl Part {
         part.pose.rotation = rotation;
         part.settle(z_mm);
         Ok(part)
+    }
+
+    /// Refuses what would turn, move or cut a body that was moved against the light.
+    pub(crate) fn not_compensated(&self, pass: &'static str) -> Result<()> {
+        if self.asked.is_none() {
+            return Ok(());
+        }
+        Err(Error::Pass {
+            pass,
+            part: self.name.clone(),
+            problem: "it was compensated for the place where it stands".into(),
+            remedy: format!("put {pass} before compensate"),
+        })
     }
 
     /// The part without raft and supports, at its pose.
@@ -420,6 +440,14 @@ impl Part {
             self.raft.iter().for_each(|r| add(&r.mesh, fixed, Fill::Added));
         }
         out
+    }
+
+    /// All surfaces with the body as it was asked for; none where that is the body.
+    pub(crate) fn asked_surfaces(&self) -> Option<Vec<Surface<'_>>> {
+        let asked = self.asked.as_deref()?;
+        let mut out = self.surfaces(&Role::ALL);
+        out[0].mesh = asked; // the body comes first
+        Some(out)
     }
 
     /// Box around everything that will be printed, plate coordinates.

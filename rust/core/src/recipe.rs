@@ -9,7 +9,7 @@ use crate::format::{FORMAT, Format};
 use crate::options::{OptionDoc, Options, comment, commented, prose, remedy};
 use crate::part::Part;
 use crate::pass::Pass;
-use crate::passes::{Hollow, Orient, Raft, Repair, Support, Vent};
+use crate::passes::{Compensate, Hollow, Orient, Raft, Repair, Support, Vent};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::fmt;
@@ -30,6 +30,7 @@ pub enum Step {
     Hollow(Hollow),
     Vent(Vent),
     Raft(Raft),
+    Compensate(Compensate),
     Support(Support),
     Check(Check),
     /// A pass of your own; it runs, but cannot be written to a file.
@@ -46,6 +47,7 @@ impl Step {
             Step::Hollow(p) => p,
             Step::Vent(p) => p,
             Step::Raft(p) => p,
+            Step::Compensate(p) => p,
             Step::Support(p) => p,
             Step::Check(p) => p,
             Step::Own(p) => p.as_ref(),
@@ -62,6 +64,7 @@ impl Step {
         match self {
             Step::Vent(p) => of(p),
             Step::Raft(p) => of(p),
+            Step::Compensate(p) => of(p),
             Step::Support(p) => of(p),
             Step::Check(p) => of(p),
             _ => ("", &[]),

@@ -10,7 +10,7 @@ use crate::mechanics::light::EdgeBlur;
 pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
     let (r, x) = (&e.setup().resin, &e.setup().exposure);
     let on_plate = e.grid().layers > 0 && !e.body_survey().regions_of(0).is_empty();
-    if !on_plate || x.first_layers == 0 {
+    if !on_plate || x.first_layers == 0 || e.part.asked.is_some() {
         return Ok(Vec::new());
     }
     let dose = cure::dose_mj_cm2(x.irradiance_mw_cm2, x.first_exposure_s);

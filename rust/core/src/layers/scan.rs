@@ -143,12 +143,17 @@ impl Scan {
     ) -> Result<()> {
         for range in self.blocks(bytes).into_iter().rev() {
             job.checkpoint(1.0 - f64::from(range.end) / f64::from(self.grid.layers))?;
-            let started = &self.order[..self.started[range.end as usize] as usize];
-            let meets = |&&f: &&u32| self.facets[f as usize].end > range.start;
-            let open: Vec<u32> = started.iter().filter(meets).copied().collect();
-            visit(self.block(range, &open, job)?)?;
+            visit(self.some(range, job)?)?;
         }
         Ok(())
+    }
+
+    /// Some of the layers.
+    pub(crate) fn some(&self, range: Range<u32>, job: &Job) -> Result<Layers> {
+        let started = &self.order[..self.started[range.end as usize] as usize];
+        let meets = |&&f: &&u32| self.facets[f as usize].end > range.start;
+        let open: Vec<u32> = started.iter().filter(meets).copied().collect();
+        self.block(range, &open, job)
     }
 
     /// About how many crossings each layer has.

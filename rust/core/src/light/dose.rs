@@ -96,6 +96,8 @@ pub struct Dose {
     light: Light,
     grid: Grid,
     scan: Scan,
+    /// What was asked for, where other surfaces are drawn.
+    asked: Option<Scan>,
 }
 
 /// The dose in one layer.
@@ -108,7 +110,7 @@ pub struct LayerDose<'a> {
     light: &'a Light,
     values: &'a [f32],
     fine: &'a Grid,
-    mask: &'a Layer,
+    asked: &'a Layer,
 }
 
 impl Dose {
@@ -122,7 +124,21 @@ impl Dose {
         layer_mm: f64,
         pitch_mm: f64,
     ) -> Result<Dose> {
+        Dose::against(None, surfaces, light, layer_mm, pitch_mm)
+    }
+
+    /// Surfaces that are drawn so that others come out, those asked for.
+    pub(crate) fn against(
+        asked: Option<&[Surface<'_>]>,
+        surfaces: &[Surface<'_>],
+        light: Light,
+        layer_mm: f64,
+        pitch_mm: f64,
+    ) -> Result<Dose> {
         let mut room = bounds(surfaces);
+        if let Some(asked) = asked {
+            room = room.union(&bounds(asked));
+        }
         if !room.is_empty() {
             let reach = light.reach_mm(layer_mm) + 2.0 * pitch_mm;
             let aside = Vector::new(reach, reach, 0.0);
@@ -131,7 +147,8 @@ impl Dose {
         let fine = Grid::over(&room, layer_mm, pitch_mm / f64::from(POOL))?;
         let (columns, rows) = (fine.columns.div_ceil(POOL), fine.rows.div_ceil(POOL));
         let grid = Grid { pitch_mm, columns, rows, ..fine };
-        Ok(Dose { light, grid, scan: Scan::new(surfaces, fine) })
+        let asked = asked.map(|asked| Scan::new(asked, fine));
+        Ok(Dose { light, grid, scan: Scan::new(surfaces, fine), asked })
     }
 
     /// Where layers, rows and pixels lie.
@@ -158,12 +175,16 @@ impl Dose {
         let mut blur = Blur::new(grid, POOL, &light.blur.gaussians());
         let keep = light.left(grid.layer_mm) as f32;
         self.scan.for_each_block_down(BLOCK_BYTES, job, |block| {
+            let end = block.first + block.layers.len() as u32;
+            let asked = self.asked.as_ref().map(|scan| scan.some(block.first..end, job));
+            let asked = asked.transpose()?;
             for (i, layer) in block.layers.iter().enumerate().rev() {
                 job.go_on()?;
                 let k = block.first + i as u32;
                 blur.expose(layer, light.of_layer(k) as f32, keep, &mut values);
                 let fine = self.scan.grid();
-                visit(LayerDose { grid, layer: k, light, values: &values, fine, mask: layer })?;
+                let asked = asked.as_ref().map_or(layer, |asked| &asked.layers[i]);
+                visit(LayerDose { grid, layer: k, light, values: &values, fine, asked })?;
             }
             Ok(())
         })
@@ -211,14 +232,14 @@ impl LayerDose<'_> {
         log.exp() * self.light.left(depth)
     }
 
-    /// Whether the layer is drawn at a place.
-    pub fn is_drawn(&self, place: &Point) -> bool {
-        self.mask.holds(place.x, place.y, self.fine)
+    /// Whether the layer is asked for at a place.
+    pub fn is_asked(&self, place: &Point) -> bool {
+        self.asked.holds(place.x, place.y, self.fine)
     }
 
-    /// Area that the layer is drawn with, mm².
-    pub fn drawn_mm2(&self) -> f64 {
-        self.mask.area_mm2(self.fine)
+    /// Area that is asked of the layer, mm².
+    pub fn asked_mm2(&self) -> f64 {
+        self.asked.area_mm2(self.fine)
     }
 
     /// Doses along a row of pixels at the layer's face towards the film, mJ/cm².

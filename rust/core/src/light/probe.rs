@@ -142,7 +142,7 @@ pub fn lies(
         let here = &sorted[starts[k] as usize..starts[k + 1] as usize];
         let values: Vec<(f32, bool)> = here
             .par_iter()
-            .map(|&i| (field.at(&place(i)) as f32, field.is_drawn(&place(i))))
+            .map(|&i| (field.at(&place(i)) as f32, field.is_asked(&place(i))))
             .collect();
         here.iter().zip(values).for_each(|(&i, v)| found[i as usize] = v);
         Ok(())

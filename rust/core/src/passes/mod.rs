@@ -1,5 +1,6 @@
 //! The passes: each a plain struct of options that says *what*; [`Context`](crate::Context) says *how*.
 
+pub mod compensate;
 pub mod estimate;
 pub mod hollow;
 pub mod orient;
@@ -10,6 +11,7 @@ pub mod repair;
 pub mod support;
 pub mod vent;
 
+pub use compensate::Compensate;
 pub use estimate::Estimate;
 pub use hollow::Hollow;
 pub use orient::Orient;

@@ -188,6 +188,7 @@ impl Pass<Part> for Repair {
 
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
+        part.not_compensated("repair")?;
         let touched = !part.cavities.is_empty() || part.supports.is_some() || part.raft.is_some();
         if touched && self.strength == Strength::Rebuild {
             return Err(Error::Pass {

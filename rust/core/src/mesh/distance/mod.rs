@@ -14,6 +14,7 @@ pub use lines::Crossing;
 pub(crate) use lines::crossing;
 pub use nearest::Nearest;
 pub(crate) use nearest::closest_on;
+pub(crate) use overlaps::Meeting;
 pub(crate) use skin::skin;
 
 use super::{Bounds, Mesh, Point, Vector};

@@ -61,7 +61,8 @@ pub struct Printed {
     pub closed_mm2: f64,
     /// Surface behind which nothing cures, mm².
     pub lost_mm2: f64,
-    /// Volume of all layers as drawn, raft and supports included, mm³.
+    /// Volume of all layers as drawn, raft and supports included, mm³; of a compensated part as it
+    /// was asked for.
     pub drawn_mm3: f64,
     /// Volume of all layers as they will be, mm³.
     pub cured_mm3: f64,
@@ -75,7 +76,9 @@ pub struct Printed {
 pub(crate) struct Followed {
     pub(crate) spots: Vec<Spot>,
     pub(crate) lies: Vec<Lies>,
-    pub(crate) drawn_mm3: f64,
+    /// How far each was followed, mm.
+    pub(crate) reach_mm: f64,
+    pub(crate) asked_mm3: f64,
     pub(crate) cured_mm3: f64,
 }
 
@@ -86,35 +89,36 @@ impl Print {
         self.pitch_mm.unwrap_or(if fine { 0.5 * pixel } else { pixel })
     }
 
-    /// The body's spots.
+    /// Spots of the body as it was asked for.
     pub(crate) fn spots(&self, part: &Part, setup: &Setup) -> Vec<Spot> {
         let x = &setup.exposure;
-        light::spots(&part.body, &part.pose, self.apart_mm, x.first_layers, x.layer_mm)
+        let asked = part.asked.as_deref().unwrap_or(&part.body);
+        light::spots(asked, &part.pose, self.apart_mm, x.first_layers, x.layer_mm)
     }
 
     /// What becomes of spots under the light through a part's layers.
     pub(crate) fn see(&self, part: &Part, spots: Vec<Spot>, ctx: &Context) -> Result<Followed> {
         let (setup, light) = (&*ctx.setup, Light::of(&ctx.setup));
         let layer_mm = setup.exposure.layer_mm;
-        let dose = Dose::new(&part.surfaces(&Role::ALL), light, layer_mm, self.pitch(setup))?;
+        let (drawn, asked) = (part.surfaces(&Role::ALL), part.asked_surfaces());
+        let dose = Dose::against(asked.as_deref(), &drawn, light, layer_mm, self.pitch(setup))?;
         let through = through_mm(&light, layer_mm);
         let reach_mm = light.reach_mm(layer_mm).max(through) + 2.0 * dose.grid().pitch_mm;
-        let (mut drawn_mm3, mut cured_mm3) = (0.0, 0.0);
+        let (mut asked_mm3, mut cured_mm3) = (0.0, 0.0);
         let lies = light::lies(&spots, &dose, reach_mm, &ctx.job, |field| {
-            drawn_mm3 += field.drawn_mm2() * layer_mm;
+            asked_mm3 += field.asked_mm2() * layer_mm;
             cured_mm3 += field.cured().area_mm2(field.grid) * layer_mm;
         })?;
-        Ok(Followed { spots, lies, drawn_mm3, cured_mm3 })
+        Ok(Followed { spots, lies, reach_mm, asked_mm3, cured_mm3 })
     }
 
-    fn printed(&self, part: &Part, ctx: &Context) -> Result<Done<Printed>> {
-        let setup = &*ctx.setup;
-        let seen = self.see(part, self.spots(part, setup), ctx)?;
+    /// What there is to tell of spots that were followed.
+    pub(crate) fn told(&self, part: &Part, seen: &Followed, setup: &Setup) -> Done<Printed> {
         let first_mm = f64::from(setup.exposure.first_layers) * setup.exposure.layer_mm;
         let (pin, bore) = least_round(&Light::of(setup), setup.exposure.layer_mm);
         let mut out = Printed {
             part: part.name.clone(),
-            drawn_mm3: seen.drawn_mm3,
+            drawn_mm3: seen.asked_mm3,
             cured_mm3: seen.cured_mm3,
             least_pin_mm: pin,
             least_bore_mm: bore,
@@ -154,13 +158,14 @@ impl Print {
         out.mean_mm = if area > 0.0 { out.mean_mm / area } else { 0.0 };
         out.deviation_mm =
             facets.into_iter().map(|(sum, of)| if of > 0.0 { sum / of } else { 0.0 }).collect();
-        let report = self.report(&out, worst, gone, setup);
-        Ok(Done { value: out, report })
+        let report = self.report(&out, part.asked.is_some(), worst, gone, setup);
+        Done { value: out, report }
     }
 
     fn report(
         &self,
         out: &Printed,
+        compensated: bool,
         worst: Option<&Spot>,
         [closed, lost]: [Option<&Spot>; 2],
         setup: &Setup,
@@ -188,6 +193,7 @@ impl Print {
                 None => f,
             }
         };
+        let first = if compensated { "" } else { "compensate the part, " };
         if out.flare_mm > 0.0 {
             let message = format!("the first layers grow by {:.3} mm a side", out.flare_mm);
             let last = setup.exposure.first_layers.max(1) - 1;
@@ -195,7 +201,7 @@ impl Print {
                 finding(FindingCode::FirstLayerFlare, severity(out.flare_mm, pixel), message, None)
                     .at_layers(0, last)
                     .measured(out.flare_mm, pixel, "mm")
-                    .remedy("compensate the part, stand it on a raft, or draw its foot in"),
+                    .remedy(format!("{first}stand it on a raft, or draw its foot in")),
             );
         }
         if out.through_mm > 0.0 {
@@ -204,9 +210,7 @@ impl Print {
             report.findings.push(
                 finding(FindingCode::CureThrough, severity(out.through_mm, layer), message, worst)
                     .measured(out.through_mm, layer, "mm")
-                    .remedy(
-                        "compensate the part, or expose less through a resin that absorbs more",
-                    ),
+                    .remedy(format!("{first}expose less, or use a resin that absorbs more")),
             );
         }
         if out.closed_mm2 > self.least_mm2 {
@@ -268,7 +272,8 @@ impl Pass<&Part> for Print {
     /// Predicts a part with the context's setup.
     fn apply(&self, part: &Part, ctx: &Context) -> Result<Done<Printed>> {
         self.check_ranges()?;
-        self.printed(part, ctx)
+        let seen = self.see(part, self.spots(part, &ctx.setup), ctx)?;
+        Ok(self.told(part, &seen, &ctx.setup))
     }
 }
 
@@ -296,7 +301,8 @@ impl Pass<&Plate> for Print {
                 continue;
             }
             let ctx = ctx.stage(&placed.part.name, i as f64 / n as f64, (i + 1) as f64 / n as f64);
-            let done = self.printed(&placed.part, &ctx)?;
+            let seen = self.see(&placed.part, self.spots(&placed.part, &ctx.setup), &ctx)?;
+            let done = self.told(&placed.part, &seen, &ctx.setup);
             out.push(done.value);
             report.inner.push(done.report);
         }

@@ -114,6 +114,7 @@ impl Pass<Part> for Raft {
     fn apply(&self, mut part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
         ctx.checkpoint(0.0)?;
+        part.not_compensated("raft")?;
         let had = if part.raft.is_some() || part.supports.is_some() {
             Some(("it already stands on a raft or supports", "start from part.bare()"))
         } else if part.inset_mm > 0.0 {

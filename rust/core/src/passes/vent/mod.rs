@@ -134,6 +134,7 @@ impl Pass<Part> for Vent {
 
     fn apply(&self, part: Part, ctx: &Context) -> Result<Done<Part>> {
         self.validate()?;
+        part.not_compensated("vent")?;
         let given = part.appearance.clone();
         let part = part.appraised(Up::Auto, &ctx.stage("appearance", 0.0, 0.0).job)?;
         let mut current = part.clone();
