@@ -564,3 +564,47 @@ fn holes_keep_to_the_side_that_nobody_looks_at() {
         assert_eq!(done.report.numbers["seen_holes"], 0.0);
     }
 }
+
+#[test]
+fn a_drain_goes_beside_the_air_hole_rather_than_through_the_crown() {
+    let ball = shapes::sphere(14.0, 6_000).unwrap();
+    let hollow = vatwright::passes::Hollow::default().apply(lifted(ball), &ctx()).unwrap().value;
+    // By Archimedes the upper half of a ball's height is half of its surface.
+    let height = |i: usize| {
+        let middle = hollow.body.corners(i).iter().map(|c| c.coords.z).sum::<f64>() / 3.0;
+        (0.5 + middle / 28.0).clamp(0.0, 1.0) as f32
+    };
+    let weights = (0..hollow.body.triangles().len()).map(height).collect();
+    let seen = hollow.clone().appraised(Default::default(), &Default::default()).unwrap();
+    let seen = seen.appearance.unwrap().with_weights(weights).unwrap();
+    let part = Part { appearance: Some(Arc::new(seen)), ..hollow };
+    let done = vent(&part, &Vent::default());
+    let out = &done.value;
+    assert_eq!((done.report.numbers["holes"], done.report.numbers["seen_holes"]), (2.0, 0.0));
+    for hole in &out.vents {
+        assert!(hole.mouth.z < 0.0, "{:?}", hole.mouth);
+    }
+    // Turned over, it empties: nothing above noise is closed towards the plate.
+    let f = faults(&out.surfaces(&Role::ALL));
+    assert_eq!((f.cup_mm2 < 10.0, f.pocket_mm3), (true, 0.0), "{f:?}");
+    assert!(f.puddle_mm3 > 5e3, "it hangs full: {f:?}");
+    let drained = out.drainage[0];
+    assert!(drained.drain_s.unwrap() > 0.0, "{drained:?}");
+    // What a wetted bore holds up, 2γ/(ρgr) less its own length, and what lies below the bore are
+    // a cap of the ball.
+    let (resin, bore) = (Setup::default().resin, &out.vents[1]);
+    let rise_m = 2e-3 * resin.surface_tension_mn_m
+        / (1e3 * resin.liquid_g_cm3 * 9.81 * 0.5e-3 * bore.diameter_mm);
+    let r = 14.0 - vatwright::passes::Hollow::default().wall_mm;
+    let inner = bore.mouth + bore.inward * bore.length_mm;
+    let h = 1e3 * rise_m - bore.length_mm + inner.z + r;
+    let cap_ml = 1e-3 * PI * h * h * (r - h / 3.0);
+    assert_relative_eq!(drained.retained_ml, cap_ml, max_relative = 0.1);
+    let checked = vatwright::check::inspect(out, &ctx()).unwrap().findings;
+    for findings in [&done.report.findings, &checked] {
+        let resin: Vec<_> = findings.iter().filter(|f| f.code == "retained_resin").collect();
+        assert_eq!(resin.len(), 1, "{findings:?}");
+        assert_eq!(resin[0].severity, vatwright::Severity::Note);
+        assert!(resin[0].message.contains("turned over"), "{:?}", resin[0]);
+    }
+}

@@ -297,7 +297,8 @@ codes! {
         remedy: "Be there at that layer, or hollow what is solid.",
     }
     RetainedResin "retained_resin" or "puddle" or "drain" {
-        severity: "note where the mouth is wide, warning where it is narrower than an air lock",
+        severity: "note where turning the part over lets it out, by a wide mouth or by two holes; \
+            warning where the only mouth is narrower than an air lock",
         meaning: "Resin stays in a hollow of the part while it hangs from the plate.",
         cause: "The hollow opens upward, away from gravity's pull on the hanging part.",
         remedy: "Tip it over the vat before washing, turn the part, or vent the hollow so that it \

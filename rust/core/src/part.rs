@@ -94,8 +94,8 @@ pub struct PlugBar {
 pub struct Drainage {
     /// Its volume, ml.
     pub volume_ml: f64,
-    /// Time to drain as it hangs, down to what its drain holds back, s; 0 where nothing has to
-    /// run out. `None`: it does not drain by itself, or was turned since and nobody knows.
+    /// Time to drain with its drain at the lowest place, down to what the drain holds back, s; 0
+    /// where nothing has to run out. `None`: it does not drain by itself, or was turned since and nobody knows.
     pub drain_s: Option<f64>,
     /// Liquid resin that stays in it by itself, ml: the washing has to get it out.
     pub retained_ml: f64,
@@ -370,6 +370,12 @@ impl Part {
     /// Whether a cavity of [`Part::drainage`] has no hole at all; `index` counts from 0.
     pub fn is_shut(&self, index: usize) -> bool {
         self.vents.iter().all(|v| v.cavity as usize != index + 1)
+    }
+
+    /// Where each vent begins and ends, with its diameter, mm; plate coordinates.
+    pub(crate) fn vent_ends(&self) -> Vec<([Point; 2], f64)> {
+        let ends = |v: &VentHole| [v.mouth, v.mouth + v.inward * v.length_mm];
+        self.vents.iter().map(|v| (ends(v).map(|p| self.pose * p), v.diameter_mm)).collect()
     }
 
     /// Whether facet `i` of the body is to be kept free of marks and steps.

@@ -126,10 +126,16 @@ impl Appearance {
     /// The weight beyond which lies the most visible tenth of the surface, or less of it where
     /// many facets weigh the same.
     pub fn tenth(&self, mesh: &Mesh) -> f64 {
+        self.beyond(mesh, 0.1)
+    }
+
+    /// The weight beyond which lies that share of the surface, the most visible, or less of it where
+    /// many facets weigh the same.
+    pub(crate) fn beyond(&self, mesh: &Mesh, share: f64) -> f64 {
         let weights: Vec<f64> = (0..mesh.triangles().len()).map(|i| self.weight(i)).collect();
         let areas: Vec<f64> =
             (0..weights.len()).map(|i| 0.5 * mesh.area_normal(i).norm()).collect();
-        quantile(&weights, &areas, 0.9)
+        quantile(&weights, &areas, 1.0 - share)
     }
 
     /// What is up and how that is known, in words.

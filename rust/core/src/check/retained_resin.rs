@@ -1,13 +1,13 @@
 //! Puddles: resin that stays in hollows of the part while it hangs from the plate.
 //!
-//! A wide mouth lets it out when the part is turned over. Where the mouth is narrower than an air
-//! lock, air and resin cannot pass each other and the resin stays, unless a second hole lets air in.
+//! A wide mouth lets it out when the part is turned over, and so do two holes. Where one mouth is
+//! narrower than an air lock, air and resin cannot pass each other and the resin stays.
 
 use super::Evidence;
 use crate::codes::FindingCode;
 use crate::error::Result;
 use crate::finding::{Finding, Severity};
-use crate::layers::{SweepFrom, VoidMap, wide_open};
+use crate::layers::{Outlet, SweepFrom, VoidMap, outlets};
 use crate::mechanics::flow::AIR_LOCK_MEASURED_MM;
 use crate::part::Role;
 
@@ -26,13 +26,14 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
         return Ok(Vec::new());
     }
     let body = e.part.surfaces(&[Role::Body, Role::Lattice]);
-    let wide = wide_open(&map, &body, &down, &roots, AIR_LOCK_MEASURED_MM, &e.ctx.job)?;
-    let finding = |(&root, wide): (&u32, bool)| {
+    let (holes, ball_mm) = (e.part.vent_ends(), AIR_LOCK_MEASURED_MM);
+    let found = outlets(&map, &body, [&up, &down], &roots, &holes, ball_mm, &e.ctx.job)?;
+    let finding = |(&root, outlet): (&u32, Option<Outlet>)| {
         let size = down.sizes[root as usize];
         let ml = size.volume_mm3 * 1e-3;
-        let (severity, message, remedy) = if wide {
-            let message = format!("a hollow with a wide mouth hangs full with {ml:.1} ml of resin");
-            (Severity::Note, message, "tip it over the vat before washing")
+        let (severity, message, remedy) = if let Some(outlet) = outlet {
+            let (message, remedy) = outlet.words(ml);
+            (Severity::Note, message, remedy)
         } else {
             let message = format!(
                 "{ml:.1} ml of resin stay in the hanging part, behind a mouth too narrow for air \
@@ -47,5 +48,5 @@ pub(super) fn find(e: &Evidence<'_>) -> Result<Vec<Finding>> {
             .remedy(remedy);
         Finding { place, ..finding }
     };
-    Ok(roots.iter().zip(wide).map(finding).collect())
+    Ok(roots.iter().zip(found).map(finding).collect())
 }

@@ -7,10 +7,10 @@
 //! panel, and a [`Survey`] follows which solid and void pixels hang together, layer upon layer:
 //! islands, cups, pockets.
 
-mod ball_access;
 mod grid;
 mod label;
 mod merge_tree;
+mod outlets;
 mod overhang;
 mod scan;
 mod spans;
@@ -19,10 +19,10 @@ mod survey;
 mod void_map;
 mod voids;
 
-pub(crate) use ball_access::wide_open;
 pub use grid::{Grid, SUBPIXEL, layers_to};
 pub use label::{Region, VoidRegion};
 pub(crate) use merge_tree::{Branch, MergeTree, Size};
+pub(crate) use outlets::{Outlet, outlets};
 pub use overhang::{Overhang, overhangs};
 pub use scan::{MOST_BYTES, Scan};
 pub use spans::{Layer, Layers, Span};

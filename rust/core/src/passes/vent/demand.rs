@@ -6,7 +6,7 @@ use super::size::Pool;
 use super::{Unserved, Vent};
 use crate::context::Context;
 use crate::error::Result;
-use crate::layers::{MergeTree as Tree, Size, SweepFrom as From, VoidMap, wide_open};
+use crate::layers::{MergeTree as Tree, Outlet, Size, SweepFrom as From, VoidMap, outlets};
 use crate::mechanics::flow::AIR_LOCK_MEASURED_MM;
 use crate::part::{Part, Role};
 
@@ -15,8 +15,8 @@ pub(super) struct Demand {
     up: Side,
     down: Side,
     layer_mm: f64,
-    /// Roots of the downward tree that are wide open and empty when the part is turned over.
-    pub(super) vessels: Vec<u32>,
+    /// Roots of the downward tree that empty when the part is turned over, and by what.
+    pub(super) vessels: Vec<(u32, Outlet)>,
     pub(super) needs: Vec<Need>,
 }
 
@@ -49,27 +49,27 @@ impl Demand {
                 sucks(size)
             };
         }
-        let mut vessels = Vec::new();
+        let mut held = Vec::new();
         for root in down.tree.roots().collect::<Vec<_>>() {
             let above =
                 up.tree.root(down.tree.first_region(root)).filter(|&u| up.tree.is_pocket(u));
             match above {
                 // A cavity without an opening needs a way in and a way out.
                 Some(pocket) => down.wanted[root as usize] = up.wanted[pocket as usize],
-                None if holds(down.tree.sizes[root as usize]) => vessels.push(root),
+                None if holds(down.tree.sizes[root as usize]) => held.push(root),
                 None => {}
             }
         }
-        if !vessels.is_empty() {
+        let mut vessels = Vec::new();
+        if !held.is_empty() {
             let body = part.surfaces(&[Role::Body, Role::Lattice]);
+            let (trees, holes) = ([&up.tree, &down.tree], part.vent_ends());
             let ball_mm = AIR_LOCK_MEASURED_MM;
-            let wide = wide_open(map, &body, &down.tree, &vessels, ball_mm, &ctx.job)?;
-            let mut wide = wide.into_iter();
-            vessels.retain(|&root| {
-                let wide = wide.next().unwrap_or(false);
-                down.wanted[root as usize] = !wide;
-                wide
-            });
+            let found = outlets(map, &body, trees, &held, &holes, ball_mm, &ctx.job)?;
+            for (root, outlet) in held.into_iter().zip(found) {
+                down.wanted[root as usize] = outlet.is_none();
+                vessels.extend(outlet.map(|outlet| (root, outlet)));
+            }
         }
         let picked = |side: &Side, root: u32| side.wanted[root as usize];
         let mut all = needs(map, &up.tree, From::Plate, |r| picked(&up, r), sucks);
@@ -82,6 +82,13 @@ impl Demand {
             From::Plate => &self.up,
             From::Top => &self.down,
         }
+    }
+
+    /// Where the void of a drain begins next to the plate: what a hole there lets out when the
+    /// part is turned over.
+    pub(super) fn turned(&self, drain: &Need) -> impl Iterator<Item = &Need> {
+        let root = self.up.tree.root(drain.chain[0].regions[0]);
+        self.needs.iter().filter(move |n| n.from == From::Plate && Some(n.root) == root)
     }
 
     /// A need that got no hole, with what the report must know.

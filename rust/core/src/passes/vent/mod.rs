@@ -28,7 +28,7 @@ use crate::pass::Pass;
 use crate::setup::Setup;
 use demand::Demand;
 use needs::Need;
-use place::{Site, Spot};
+use place::{Off, Site, Spot};
 use refusal::{Refusal, Tried};
 use size::Pool;
 use std::sync::Arc;
@@ -83,12 +83,49 @@ options! {
 
 /// Most holes that share the work of one.
 const SHARED: u32 = 4;
-/// How much more than the rule allows may stay closed before a hole, and whether it must keep off
-/// the most visible tenth of the surface, tried in this order. A hole farther from the void's end
-/// leaves a remainder that the next round vents or the report names, which is better than a void
-/// that stays shut.
-const EASE: [(f64, bool); 6] =
-    [(1.0, true), (1.0, false), (10.0, true), (10.0, false), (100.0, true), (100.0, false)];
+/// How a hole is looked for: how much more than the rule allows may stay closed before it, what it
+/// must keep off, and whether it drains only once the part is turned over. A hole farther from the
+/// void's end leaves a remainder that the next round vents or the report names, which is better than
+/// a void that stays shut.
+#[derive(Clone, Copy)]
+struct Look {
+    ease: f64,
+    off: Off,
+    turned: bool,
+}
+
+const fn hanging(ease: f64, off: Off) -> Look {
+    Look { ease, off, turned: false }
+}
+
+const fn turned(ease: f64, off: Off) -> Look {
+    Look { ease, off, turned: true }
+}
+
+/// What is tried for air, in this order.
+const FOR_AIR: [Look; 6] = [
+    hanging(1.0, Off::Tenth),
+    hanging(1.0, Off::Nothing),
+    hanging(10.0, Off::Tenth),
+    hanging(10.0, Off::Nothing),
+    hanging(100.0, Off::Tenth),
+    hanging(100.0, Off::Nothing),
+];
+/// What is tried for a drain: rather beside the hole for air, in the soles, than through a crown.
+const FOR_DRAINS: [Look; 12] = [
+    hanging(1.0, Off::Half),
+    hanging(10.0, Off::Half),
+    turned(1.0, Off::Half),
+    turned(10.0, Off::Half),
+    hanging(1.0, Off::Tenth),
+    hanging(10.0, Off::Tenth),
+    turned(1.0, Off::Tenth),
+    turned(10.0, Off::Tenth),
+    hanging(1.0, Off::Nothing),
+    hanging(10.0, Off::Nothing),
+    hanging(100.0, Off::Tenth),
+    hanging(100.0, Off::Nothing),
+];
 /// Holes are cut at most this many times before what is still closed is reported.
 const ROUNDS: usize = 4;
 /// Search runs at so many of the printer's pixels and layers.
@@ -109,6 +146,14 @@ struct Made {
     pool: Option<Pool>,
     /// Resin that capillarity holds above it, mm³.
     held_mm3: f64,
+}
+
+/// The holes found for a need.
+struct Served<'a> {
+    spots: Vec<Spot>,
+    pool: Option<Pool>,
+    /// The need at whose beginning they are: another one for a drain that works turned over.
+    at: &'a Need,
 }
 
 /// A need without a hole.
@@ -245,17 +290,21 @@ impl Vent {
                     })
                 };
                 match self.serve(&site, demand, &need, is_open, &taken, ctx)? {
-                    Ok((spots, pool)) => {
+                    Ok(served) => {
                         let cavity = cavities.of_need(map, &need);
-                        let n = spots.len() as f64;
-                        taken.extend(spots.iter().cloned());
-                        made.extend(spots.into_iter().map(|spot| Made {
-                            cavity,
-                            of: (need.from, need.root),
-                            area_mm2: need.area_mm2 / n,
-                            pool,
-                            held_mm3: held_mm3(map, &need, &spot, ctx) / n,
-                            spot,
+                        let n = served.spots.len() as f64;
+                        taken.extend(served.spots.iter().cloned());
+                        made.extend(served.spots.into_iter().map(|spot| {
+                            Made {
+                                cavity,
+                                of: (need.from, need.root),
+                                area_mm2: need.area_mm2 / n,
+                                pool: served.pool,
+                                held_mm3: served
+                                    .pool
+                                    .map_or(0.0, |_| held_mm3(map, served.at, &spot, ctx) / n),
+                                spot,
+                            }
                         }));
                     }
                     Err(why) => left.push((need, why)),
@@ -270,18 +319,27 @@ impl Vent {
     }
 
     /// One hole for a need, or as many as the flow asks for.
-    fn serve(
+    fn serve<'a>(
         &self,
         site: &Site<'_>,
-        demand: &Demand,
-        need: &Need,
+        demand: &'a Demand,
+        need: &'a Need,
         is_open: impl Fn(u32) -> bool,
         taken: &[Spot],
         ctx: &Context,
-    ) -> Result<Tried<(Vec<Spot>, Option<Pool>)>> {
+    ) -> Result<Tried<Served<'a>>> {
         let setup: &Setup = &ctx.setup;
         let mut why = Refusal::TooWide;
-        for ((ease, hidden), n) in EASE.into_iter().flat_map(|e| (1..=SHARED).map(move |n| (e, n)))
+        let attempts: &[Look] = match need.from {
+            From::Plate => &FOR_AIR,
+            From::Top => &FOR_DRAINS,
+        };
+        let places = |a: &Look| -> Vec<&'a Need> {
+            if a.turned { demand.turned(need).collect() } else { vec![need] }
+        };
+        let tries = attempts.iter().flat_map(|a| places(a).into_iter().map(move |at| (a, at)));
+        for ((&Look { ease, off, turned }, at), n) in
+            tries.flat_map(|t| (1..=SHARED).map(move |n| (t, n)))
         {
             let slack = |s: &needs::Step| match need.from {
                 From::Plate => {
@@ -296,12 +354,13 @@ impl Vent {
                 Some(pool) => size::drain_mm(pool, length_mm, self, setup),
             };
             let mut spots: Vec<Spot> = taken.to_vec();
+            let open = |region: u32| !turned && is_open(region);
             for _ in 0..n {
-                match site.place(need, hidden, slack, diameter, &is_open, &spots)? {
+                match site.place(at, off, slack, diameter, open, &spots)? {
                     Ok(spot) => spots.push(spot),
                     Err(refusal) => {
                         // What keeps the rule tells most.
-                        if (ease, hidden) == (1.0, false) {
+                        if ease == 1.0 && off == Off::Nothing {
                             why = refusal;
                         }
                         break;
@@ -309,10 +368,11 @@ impl Vent {
                 }
             }
             if spots.len() == taken.len() + n as usize {
-                return Ok(Ok((spots.split_off(taken.len()), pool)));
+                let spots = spots.split_off(taken.len());
+                return Ok(Ok(Served { spots, pool, at }));
             }
             // Another void may yet open and take the mouth.
-            if !hidden && why == Refusal::Shut {
+            if off == Off::Nothing && why == Refusal::Shut {
                 break;
             }
         }
@@ -333,14 +393,12 @@ impl Vent {
     }
 }
 
-/// Resin above a drain that capillarity keeps from running out, mm³.
+/// Resin above a drain, beginning where the void does, that capillarity keeps from running out, mm³.
 fn held_mm3(map: &VoidMap, need: &Need, spot: &Spot, ctx: &Context) -> f64 {
-    if need.from == From::Plate {
-        return 0.0;
-    }
     let bore = Bore { diameter_mm: spot.diameter_mm, length_mm: spot.length_mm };
     let held = size::held_mm(bore, Liquid::from(&ctx.setup.resin));
-    let below = |s: &&needs::Step| spot.entry.z - map.grid.z_mm(s.layer) <= held;
+    let sign = if need.from == From::Plate { 1.0 } else { -1.0 };
+    let below = |s: &&needs::Step| sign * (map.grid.z_mm(s.layer) - spot.entry.z) <= held;
     let regions = need.chain.iter().take_while(below).flat_map(|s| &s.regions);
     regions.map(|&r| map.regions[r as usize].area_mm2).sum::<f64>() * map.grid.layer_mm
 }

@@ -89,8 +89,17 @@ pub(super) struct Site<'a> {
     ctx: &'a Context,
     /// Keep-clean facets of the body.
     clean: Vec<u32>,
-    /// Facets that weigh more are the most visible tenth.
+    /// Facets that weigh more are the more visible half, and the most visible tenth.
+    half: f64,
     tenth: f64,
+}
+
+/// Which of the surface a mouth must keep off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Off {
+    Half,
+    Tenth,
+    Nothing,
 }
 
 /// A wall point and the way through.
@@ -126,8 +135,9 @@ impl<'a> Site<'a> {
         ctx: &'a Context,
     ) -> Site<'a> {
         let clean = (0..part.keep_clean.len() as u32).filter(|&f| part.is_keep_clean(f as usize));
-        let tenth = part.appearance.as_ref().map_or(1.0, |a| a.tenth(&part.body));
-        Site { options, part, walls, map, ctx, clean: clean.collect(), tenth }
+        let beyond = |share| part.appearance.as_ref().map_or(1.0, |a| a.beyond(&part.body, share));
+        let (half, tenth) = (beyond(0.5), beyond(0.1));
+        Site { options, part, walls, map, ctx, clean: clean.collect(), half, tenth }
     }
 
     /// How much the facet is looked at through which a mouth opens.
@@ -135,13 +145,22 @@ impl<'a> Site<'a> {
         if self.walls.is_body(facet) { self.part.weight(facet as usize) } else { 0.0 }
     }
 
-    /// The best place for a hole; `hidden` keeps it off the most visible tenth. `slack` tells which steps of the need's chain may stay closed,
-    /// `diameter` the bore that a wall of that length needs, `open` which void regions may take
-    /// the mouth.
+    /// The greatest weight of a facet that is not kept off.
+    fn most(&self, off: Off) -> f64 {
+        match off {
+            Off::Half => self.half,
+            Off::Tenth => self.tenth,
+            Off::Nothing => f64::INFINITY,
+        }
+    }
+
+    /// The best place for a hole. `off` tells where its mouth must not be, `slack` which steps of the
+    /// need's chain may stay closed, `diameter` the bore that a wall of that length needs, `open`
+    /// which void regions may take the mouth.
     pub(super) fn place(
         &self,
         need: &Need,
-        hidden: bool,
+        off: Off,
         slack: impl Fn(&Step) -> bool,
         diameter: impl Fn(f64) -> f64,
         open: impl Fn(u32) -> bool,
@@ -165,7 +184,7 @@ impl<'a> Site<'a> {
                 if !window.holds(&at, &out, radius) || !seen.insert((place, facing)) {
                     continue;
                 }
-                match self.judge(at, out, hidden, &window, &open) {
+                match self.judge(at, out, off, &window, &open) {
                     Ok(candidate) => candidates.push(candidate),
                     Err(refusal) => refusals[refusal as usize] += 1,
                 }
@@ -182,7 +201,7 @@ impl<'a> Site<'a> {
         });
         for candidate in candidates.iter().take(TRIES) {
             self.ctx.checkpoint(0.0)?;
-            match self.fit(candidate, hidden, &window, &diameter, &open, taken) {
+            match self.fit(candidate, off, &window, &diameter, &open, taken) {
                 Ok(spot) => return Ok(Ok(spot)),
                 Err(refusal) => refusals[refusal as usize] += 1,
             }
@@ -262,7 +281,7 @@ impl<'a> Site<'a> {
         &self,
         at: Point,
         out: Vector,
-        hidden: bool,
+        off: Off,
         window: &Window,
         open: &impl Fn(u32) -> bool,
     ) -> Tried<Candidate> {
@@ -277,7 +296,7 @@ impl<'a> Site<'a> {
             return Err(Refusal::Clean);
         }
         let weight = self.weight(wall.facets[1]);
-        if hidden && weight > self.tenth {
+        if weight > self.most(off) {
             return Err(Refusal::Seen);
         }
         let seen = worth::SEEN * weight;
@@ -295,7 +314,7 @@ impl<'a> Site<'a> {
     fn fit(
         &self,
         candidate: &Candidate,
-        hidden: bool,
+        off: Off,
         window: &Window,
         diameter: &impl Fn(f64) -> f64,
         open: &impl Fn(u32) -> bool,
@@ -329,9 +348,12 @@ impl<'a> Site<'a> {
             diameter_mm,
             tool_mm: (0.0, length_mm),
             outside: true,
-            seen: ring.iter().any(|l| self.weight(l.wall.facets[1]) > self.tenth),
+            seen: false,
         };
-        if hidden && spot.seen {
+        let weights = ring.iter().map(|l| self.weight(l.wall.facets[1]));
+        let weight = weights.fold(0.0, f64::max);
+        spot.seen = weight > self.tenth;
+        if weight > self.most(off) {
             return Err(Refusal::Seen);
         }
         for line in &ring {

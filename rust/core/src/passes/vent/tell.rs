@@ -6,7 +6,7 @@ use super::{Made, Unserved, Vent, cut, size};
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::finding::{Finding, Report, Severity};
-use crate::layers::{Place, SweepFrom as From, VoidMap};
+use crate::layers::{Outlet, Place, SweepFrom as From, VoidMap};
 use crate::mechanics::flow::{self, Bore, Liquid};
 use crate::mechanics::suction;
 use crate::mesh::Point;
@@ -102,9 +102,10 @@ pub(super) fn drainage(
         pressure_kpa: 0.0,
     };
     let mut out: Vec<Drainage> = cavities.volumes_mm3.iter().map(new).collect();
-    // Puddles of the vented part, as its layers show them.
+    // Puddles of the vented part, as its layers show them; what turning lets out does not stay.
     let down = &demand.side(From::Top).tree;
-    for root in down.roots() {
+    let turned = |root: u32| demand.vessels.contains(&(root, Outlet::Holes));
+    for root in down.roots().filter(|&root| !turned(root)) {
         let region = down.first_region(root);
         if let Some(cavity) = map.point_in(region).and_then(|p| cavities.at(&p)) {
             out[cavity as usize - 1].retained_ml += down.sizes[root as usize].volume_mm3 * 1e-3;
@@ -190,12 +191,12 @@ pub(super) fn findings(
     }
     left(report, options, map, demand, ctx.setup.limits.noise_mm3);
     let down = &demand.side(From::Top).tree;
-    for &root in &demand.vessels {
+    for &(root, outlet) in &demand.vessels {
         let ml = down.sizes[root as usize].volume_mm3 * 1e-3;
-        let message = format!("an open vessel hangs full with {ml:.1} ml of resin");
+        let (message, remedy) = outlet.words(ml);
         let mut finding = Finding::new(FindingCode::RetainedResin, Severity::Note, &name, message)
             .measured(ml, options.puddle_ml, "ml")
-            .remedy("tip it over the vat before washing");
+            .remedy(remedy);
         finding.place = map.point_in(down.first_region(root));
         report.findings.push(finding);
     }
