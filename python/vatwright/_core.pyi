@@ -967,6 +967,8 @@ class Printed(_Record):
     cured_mm3: float
     least_pin_mm: float
     least_bore_mm: float
+    form_mm: float
+    roughness_mm: float
     def _repr_html_(self) -> str: ...
 
 @final

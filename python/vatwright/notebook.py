@@ -119,6 +119,14 @@ def printed(printed: Printed) -> str:
             ("volume", f"{more:+.2f} mm³ of {printed.drawn_mm3:.1f} mm³"),
             ("thinnest upright pin", f"{printed.least_pin_mm:.3f} mm"),
             ("narrowest upright bore", f"{printed.least_bore_mm:.3f} mm"),
+            *(
+                [
+                    ("form of clean faces", f"{printed.form_mm:.4f} mm rms"),
+                    ("their roughness", f"{printed.roughness_mm:.4f} mm rms"),
+                ]
+                if printed.roughness_mm
+                else []
+            ),
         ],
     )
 

@@ -126,6 +126,19 @@ def test_a_result_is_data(core: vw.Setup) -> None:
     assert printed.deviation_mm.max() < 9.0
 
 
+def test_form_and_roughness_of_a_clean_face(core: vw.Setup) -> None:
+    part = vw.Part(vw.shapes.plano_convex(8.0, 4.0, 1.0, 48), name="signal lens")
+    mesh = part.body.mesh
+    a, b, c = (mesh.vertices[mesh.triangles[:, i]] for i in range(3))
+    up = np.cross(b - a, c - a)[:, 2] > 1e-9
+    printed = vw.Print(apart_mm=0.1).apply(part.marked(up), core).value
+    # The steps of layers under a gentle slope, h·cosθ/√12 with cosθ from 0.97 to 1 (derived).
+    assert printed.roughness_mm == pytest.approx(0.05 / 12**0.5, rel=0.2)
+    assert printed.form_mm < printed.roughness_mm
+    assert "their roughness" in printed._repr_html_()
+    assert vw.Print(apart_mm=0.1).apply(part, core).value.roughness_mm == 0.0
+
+
 def test_what_it_does_not_take_is_refused(core: vw.Setup) -> None:
     with pytest.raises(TypeError, match="no Part and no Plate"):
         vw.Print().apply(vw.shapes.cuboid(1.0, 1.0, 1.0), core)  # type: ignore[call-overload]

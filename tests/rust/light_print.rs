@@ -89,3 +89,34 @@ fn narrow_slots_close_and_thin_ribs_are_lost() {
     assert!(says(&narrow, "gap") && says(&narrow, "thin"), "{:#?}", findings(&narrow, &ctx));
     assert!(!says(&wide, "gap") && !says(&wide, "thin"), "{:#?}", findings(&wide, &ctx));
 }
+
+/// A flat face tilted by θ: no form error, and the steps of layers and pixels as saw-teeth, rms
+/// √((h·cosθ)² + (p·sinθ)²)/√12 (derived).
+#[test]
+fn a_flat_face_has_steps_and_no_form_error() {
+    use nalgebra::UnitQuaternion;
+    use std::sync::Arc;
+    use vatwright::Vector;
+    let mut setup = Setup::default();
+    setup.exposure.edge_tail_share = 0.0;
+    let ctx = Context::new(setup);
+    let flat = Part::new(cuboid(6.0, 4.0, 1.0).unwrap());
+    let theta = 12f64.to_radians();
+    let mut part =
+        flat.turned(UnitQuaternion::from_axis_angle(&Vector::y_axis(), theta), 1.0).unwrap();
+    let top = |i: usize| part.body.area_normal(i).normalize().z > 0.9;
+    part.keep_clean = Arc::new((0..part.body.triangles().len()).map(top).collect());
+    let print = Print { apart_mm: 0.08, ..Print::default() };
+    let found = print.apply(&part, &ctx).unwrap();
+    let (h, p) = (0.05 * theta.cos(), 0.05 * theta.sin());
+    let rms = h.hypot(p) / 12f64.sqrt();
+    assert_relative_eq!(found.value.roughness_mm, rms, max_relative = 0.15);
+    assert!(found.value.form_mm < 0.1 * rms, "{}", found.value.form_mm);
+    // Any stair of some µm scatters all light: the rule of transmitted scatter leaves its range.
+    assert!(found.report.words["roughness"].starts_with("scatters 100 %"));
+    assert!(found.report.words.contains_key("form"));
+    part.keep_clean = Arc::default();
+    let found = print.apply(&part, &ctx).unwrap();
+    assert_eq!((found.value.form_mm, found.value.roughness_mm), (0.0, 0.0));
+    assert!(!found.report.words.contains_key("form"));
+}

@@ -5,12 +5,14 @@
 //! the body. Not in it: the panel's pixel steps, resin that flows in between layers (print-through
 //! is an upper bound), shrinkage, warping, and layers missed by spring-back.
 
+mod face;
+
 use crate::codes::FindingCode;
 use crate::context::Context;
 use crate::error::Result;
 use crate::finding::{Done, Finding, Report, Severity};
 use crate::light::{self, Dose, Lies, Light, Spot};
-use crate::mechanics::cure;
+use crate::mechanics::{cure, optics};
 use crate::options::{Options, options};
 use crate::part::{Part, Role};
 use crate::pass::Pass;
@@ -70,6 +72,12 @@ pub struct Printed {
     pub least_pin_mm: f64,
     /// Diameter of the narrowest upright bore that stays open, mm.
     pub least_bore_mm: f64,
+    /// How far the worst keep-clean face is bent, root mean square, mm: the quadratic that fits its
+    /// deviations, less its shift and tilt; 0 without such a face.
+    pub form_mm: f64,
+    /// Steps on the worst keep-clean face, root mean square, mm: of layers as followed, of pixels as
+    /// a saw-tooth; 0 without such a face.
+    pub roughness_mm: f64,
 }
 
 /// A body's spots and what becomes of them.
@@ -158,7 +166,14 @@ impl Print {
         out.mean_mm = if area > 0.0 { out.mean_mm / area } else { 0.0 };
         out.deviation_mm =
             facets.into_iter().map(|(sum, of)| if of > 0.0 { sum / of } else { 0.0 }).collect();
-        let report = self.report(&out, part.asked.is_some(), worst, gone, setup);
+        let face = face::errors(part, seen, setup.machine.pixel_mm);
+        if let Some(face) = &face {
+            (out.form_mm, out.roughness_mm) = (face.form_mm, face.roughness_mm);
+        }
+        let mut report = self.report(&out, part.asked.is_some(), worst, gone, setup);
+        if face.is_some() {
+            tell_face(&out, &mut report);
+        }
         Done { value: out, report }
     }
 
@@ -233,6 +248,25 @@ impl Print {
         }
         report
     }
+}
+
+/// Two verdicts on a face to look through, by green light and an index of 1.5.
+fn tell_face(out: &Printed, report: &mut Report) {
+    const WAVE_NM: f64 = 550.0;
+    const INDEX: f64 = 1.5;
+    let limit = optics::quarter_wave_mm(WAVE_NM, INDEX);
+    let scatter = optics::transmitted_scatter(out.roughness_mm, WAVE_NM, INDEX).min(1.0);
+    report.number("form_mm", out.form_mm);
+    report.number("roughness_mm", out.roughness_mm);
+    // From peak to valley a face out of focus is bent √12 times as far (λ/14 of Maréchal for λ/4 of
+    // Rayleigh, from memory).
+    let form = if 12f64.sqrt() * out.form_mm <= limit { "within" } else { "beyond" };
+    report.words.insert("form".into(), format!("{form} a quarter wave ({:.5} mm)", limit));
+    let rough = format!(
+        "scatters {:.0} % of the light; an optical face needs a coat or polish",
+        100.0 * scatter
+    );
+    report.words.insert("roughness".into(), rough);
 }
 
 /// Print-through of a tall part behind an underside, mm.
