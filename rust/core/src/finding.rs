@@ -207,15 +207,28 @@ impl Report {
         }
     }
 
-    /// This report's findings and those of all inner reports, depth first.
+    /// This report's findings and those of all inner reports, depth first. What several passes say in
+    /// the same words of the same place is there once.
     pub fn all_findings(&self) -> Vec<&Finding> {
-        let inner = self.inner.iter().flat_map(Report::all_findings);
+        let mut told: BTreeMap<(&str, &str), Vec<&Finding>> = BTreeMap::new();
+        let mut out = self.every_finding();
+        out.retain(|&f| {
+            let alike = told.entry((&f.part, f.code.as_str())).or_default();
+            let new = !alike.contains(&f);
+            alike.extend(new.then_some(f));
+            new
+        });
+        out
+    }
+
+    fn every_finding(&self) -> Vec<&Finding> {
+        let inner = self.inner.iter().flat_map(Report::every_finding);
         self.findings.iter().chain(inner).collect()
     }
 
     /// The gravest severity in this report and the inner ones.
     pub fn worst(&self) -> Option<Severity> {
-        self.all_findings().iter().map(|f| f.severity).max()
+        self.every_finding().iter().map(|f| f.severity).max()
     }
 }
 
@@ -297,6 +310,19 @@ mod finite {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_two_passes_say_alike_is_told_once() {
+        let finding = Finding::new("redundancy", Severity::Warning, "lamp", "it hangs on two tips");
+        let said = |pass: &str, f: &Finding| Report {
+            findings: vec![f.clone()],
+            ..Report::new(pass, "lamp")
+        };
+        let worse = finding.clone().measured(2.0, 1.0, "MPa");
+        let inner = vec![said("support", &finding), said("check", &finding), said("print", &worse)];
+        let report = Report { inner, ..Report::new("recipe", "lamp") };
+        assert_eq!(report.all_findings(), [&finding, &worse]);
+    }
 
     #[test]
     fn reports_hold_and_write_finite_numbers_only() {
