@@ -58,8 +58,11 @@ lint: .venv/made
 
 # With two jobs the Rust tests build while pip loads, and one core is not idle while the other
 # works on what cannot be shared.
+# The few tests inside the core need a build of it for themselves; without optimisation that takes
+# less time than they would save.
 test-rust: | $(BIN)/python
-	cargo test --workspace --lib --bins --tests
+	cargo test --workspace --test all
+	cargo test --workspace --lib --config profile.dev.package.vatwright.opt-level=0
 	cargo test --workspace --doc
 	RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --package vatwright
 
