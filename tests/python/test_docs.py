@@ -17,7 +17,12 @@ PAGES = [*DOCS.parent.glob("*.md"), *sorted(DOCS.rglob("*.md"))]
 BUILDS = ("make ", "pip ", "cargo ")
 
 
-BLOCKS = {"install.md": 1, "guide/first-plate.md": 5, "guide/three-ways.md": 4}
+BLOCKS = {
+    "install.md": 1,
+    "guide/first-plate.md": 5,
+    "guide/three-ways.md": 4,
+    "guide/true-to-size.md": 1,
+}
 
 
 @pytest.mark.parametrize("page", BLOCKS)
