@@ -351,7 +351,7 @@ fn supports_take_less_resin_than_a_grid_of_columns() {
 fn what_stands_on_the_part_begins_inside_it() {
     // The pose that this film chooses has such a wall under an island.
     let ctx = Context::new(mean_stress());
-    let part = Part::new(shapes::figure(3, 32.0, 50_000, &Job::default()).unwrap());
+    let part = Part::new(shapes::figure(4, 32.0, 50_000, &Job::default()).unwrap());
     // A cavity with a flat ceiling, in a pose chosen for all but looks, needs columns inside.
     let mut flat = Recipe::default();
     for step in &mut flat.steps {

@@ -608,3 +608,28 @@ fn a_drain_goes_beside_the_air_hole_rather_than_through_the_crown() {
         assert!(resin[0].message.contains("turned over"), "{:?}", resin[0]);
     }
 }
+
+#[test]
+fn a_head_that_is_up_gets_no_hole_in_its_cheek() {
+    use vatwright::appearance::Up;
+    let ball = shapes::sphere(14.0, 6_000).unwrap();
+    let hollow = vatwright::passes::Hollow::default().apply(lifted(ball), &ctx()).unwrap().value;
+    // Everything above the soles is looked at, but for a cheek that shadow hides.
+    let weight = |i: usize| {
+        let middle = hollow.body.corners(i).iter().map(|c| c.coords).sum::<Vector>() / 3.0;
+        if middle.z < -7.0 || (middle.z > 0.0 && middle.x > 0.0) { 0.1 } else { 1.0 }
+    };
+    let weights: Vec<f32> = (0..hollow.body.triangles().len()).map(weight).collect();
+    let highest = |up: Up| {
+        let seen = hollow.clone().appraised(up, &Default::default()).unwrap();
+        let seen = seen.appearance.unwrap().with_weights(weights.clone()).unwrap();
+        let part = Part { appearance: Some(Arc::new(seen)), ..hollow.clone() };
+        let done = vent(&part, &Vent::default());
+        assert_eq!(done.report.numbers["holes"], 2.0);
+        done.value.vents.iter().map(|v| v.mouth.z).fold(f64::NEG_INFINITY, f64::max)
+    };
+    assert!(highest(Up::Z) < 0.0);
+    // With nothing known of what is up, or its head down, it drains by itself as it hangs.
+    assert!(highest(Up::Unknown) > 0.0);
+    assert!(highest(Up::Along(-Vector::z())) > 0.0);
+}

@@ -126,6 +126,18 @@ const FOR_DRAINS: [Look; 12] = [
     hanging(100.0, Off::Tenth),
     hanging(100.0, Off::Nothing),
 ];
+
+/// What is tried for a drain. A model that stands with its head away from the plate has it looked at
+/// from all around, hollows of cheek and nape too: there the far end comes after the soles.
+fn for_drains(stands: bool) -> Vec<Look> {
+    let mut looks = FOR_DRAINS.to_vec();
+    if stands {
+        let off = |l: &Look| [Off::Half, Off::Tenth, Off::Nothing].iter().position(|o| *o == l.off);
+        looks.sort_by_key(|l| (l.ease > 10.0, off(l), !l.turned));
+    }
+    looks
+}
+
 /// Holes are cut at most this many times before what is still closed is reported.
 const ROUNDS: usize = 4;
 /// Search runs at so many of the printer's pixels and layers.
@@ -330,9 +342,9 @@ impl Vent {
     ) -> Result<Tried<Served<'a>>> {
         let setup: &Setup = &ctx.setup;
         let mut why = Refusal::TooWide;
-        let attempts: &[Look] = match need.from {
-            From::Plate => &FOR_AIR,
-            From::Top => &FOR_DRAINS,
+        let attempts = match need.from {
+            From::Plate => FOR_AIR.to_vec(),
+            From::Top => for_drains(site.stands()),
         };
         let places = |a: &Look| -> Vec<&'a Need> {
             if a.turned { demand.turned(need).collect() } else { vec![need] }

@@ -140,6 +140,12 @@ impl<'a> Site<'a> {
         Site { options, part, walls, map, ctx, clean: clean.collect(), half, tenth }
     }
 
+    /// Whether the model is known to stand, its head away from the plate.
+    pub(super) fn stands(&self) -> bool {
+        let upright = self.part.appearance.as_ref().and_then(|a| a.upright);
+        upright.is_some_and(|u| (self.part.pose.rotation * u.up).z > 0.5)
+    }
+
     /// How much the facet is looked at through which a mouth opens.
     fn weight(&self, facet: u32) -> f64 {
         if self.walls.is_body(facet) { self.part.weight(facet as usize) } else { 0.0 }
