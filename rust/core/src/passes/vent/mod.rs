@@ -94,47 +94,25 @@ struct Look {
     turned: bool,
 }
 
-const fn hanging(ease: f64, off: Off) -> Look {
-    Look { ease, off, turned: false }
-}
-
-const fn turned(ease: f64, off: Off) -> Look {
-    Look { ease, off, turned: true }
-}
-
 /// What is tried for air, in this order.
-const FOR_AIR: [Look; 6] = [
-    hanging(1.0, Off::Tenth),
-    hanging(1.0, Off::Nothing),
-    hanging(10.0, Off::Tenth),
-    hanging(10.0, Off::Nothing),
-    hanging(100.0, Off::Tenth),
-    hanging(100.0, Off::Nothing),
-];
-/// What is tried for a drain: rather beside the hole for air, in the soles, than through a crown.
-const FOR_DRAINS: [Look; 12] = [
-    hanging(1.0, Off::Half),
-    hanging(10.0, Off::Half),
-    turned(1.0, Off::Half),
-    turned(10.0, Off::Half),
-    hanging(1.0, Off::Tenth),
-    hanging(10.0, Off::Tenth),
-    turned(1.0, Off::Tenth),
-    turned(10.0, Off::Tenth),
-    hanging(1.0, Off::Nothing),
-    hanging(10.0, Off::Nothing),
-    hanging(100.0, Off::Tenth),
-    hanging(100.0, Off::Nothing),
-];
+fn for_air() -> Vec<Look> {
+    let offs = |ease| [Off::Tenth, Off::Nothing].map(|off| Look { ease, off, turned: false });
+    [1.0, 10.0, 100.0].into_iter().flat_map(offs).collect()
+}
 
-/// What is tried for a drain. A model that stands with its head away from the plate has it looked at
-/// from all around, hollows of cheek and nape too: there the far end comes after the soles.
+/// What is tried for a drain, in this order: rather beside the hole for air, in the soles, than
+/// through a crown. A model that stands with its head away from the plate has it looked at from all
+/// around, hollows of cheek and nape too: there the far end comes after the soles.
 fn for_drains(stands: bool) -> Vec<Look> {
-    let mut looks = FOR_DRAINS.to_vec();
-    if stands {
-        let off = |l: &Look| [Off::Half, Off::Tenth, Off::Nothing].iter().position(|o| *o == l.off);
-        looks.sort_by_key(|l| (l.ease > 10.0, off(l), !l.turned));
+    let mut looks = Vec::new();
+    for off in [Off::Half, Off::Tenth] {
+        for turned in [stands, !stands] {
+            looks.extend([1.0, 10.0].map(|ease| Look { ease, off, turned }));
+        }
     }
+    let last =
+        [(1.0, Off::Nothing), (10.0, Off::Nothing), (100.0, Off::Tenth), (100.0, Off::Nothing)];
+    looks.extend(last.map(|(ease, off)| Look { ease, off, turned: false }));
     looks
 }
 
@@ -343,7 +321,7 @@ impl Vent {
         let setup: &Setup = &ctx.setup;
         let mut why = Refusal::TooWide;
         let attempts = match need.from {
-            From::Plate => FOR_AIR.to_vec(),
+            From::Plate => for_air(),
             From::Top => for_drains(site.stands()),
         };
         let places = |a: &Look| -> Vec<&'a Need> {
