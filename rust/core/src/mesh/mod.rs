@@ -205,6 +205,12 @@ impl Mesh {
         self.triangles[i].map(|v| self.vertices[v as usize])
     }
 
+    /// Centroid of triangle `i`.
+    pub(crate) fn middle(&self, i: usize) -> Point {
+        let [a, b, c] = self.corners(i);
+        Point::from((a.coords + b.coords + c.coords) / 3.0)
+    }
+
     /// Twice-area normal of triangle `i`: direction outward, length twice the area in mm².
     ///
     /// # Panics

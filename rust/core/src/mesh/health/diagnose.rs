@@ -154,7 +154,7 @@ pub fn diagnose(mesh: &Mesh) -> Health {
     let patches = Patches::of(mesh.triangles(), &edges);
     health.one_sided = patches.twist.map(|ends| between(mesh, ends));
     for &f in &patches.turned {
-        health.turned_facets.add(longest(mesh, f), || middle(mesh, f));
+        health.turned_facets.add(longest(mesh, f), || mesh.middle(f as usize));
     }
     if patches.turned.is_empty() {
         look_at_shells(mesh, &edges, &patches, &mut health);
@@ -165,11 +165,6 @@ pub fn diagnose(mesh: &Mesh) -> Health {
         look_at_shells(&alike, &edges, &patches, &mut health);
     }
     health
-}
-
-fn middle(mesh: &Mesh, facet: u32) -> Point {
-    let [a, b, c] = mesh.corners(facet as usize);
-    Point::from((a.coords + b.coords + c.coords) / 3.0)
 }
 
 /// Length of a facet's longest edge, mm.
@@ -200,12 +195,12 @@ fn look_at_edges(mesh: &Mesh, edges: &Edges, health: &mut Health) {
 fn look_at_facets(mesh: &Mesh, edges: &Edges, health: &mut Health) {
     for group in doubled(mesh.triangles(), edges) {
         for &f in &group[1..] {
-            health.doubled_facets.add(longest(mesh, f), || middle(mesh, f));
+            health.doubled_facets.add(longest(mesh, f), || mesh.middle(f as usize));
         }
     }
     for (f, t) in mesh.triangles().iter().enumerate() {
         if is_collapsed(t) || is_flat(mesh.vertices(), t) {
-            health.flat_facets.add(longest(mesh, f as u32), || middle(mesh, f as u32));
+            health.flat_facets.add(longest(mesh, f as u32), || mesh.middle(f));
         }
     }
 }
@@ -255,7 +250,7 @@ fn look_at_shells(alike: &Mesh, edges: &Edges, patches: &Patches, health: &mut H
         let facets = patches.shells.facets(patch);
         let corners = facets.iter().flat_map(|&f| alike.corners(f as usize));
         let size_mm = corners.fold(Bounds::EMPTY, |b, p| b.with(&p)).size().max();
-        defects.add(size_mm, || middle(alike, facets[0]));
+        defects.add(size_mm, || alike.middle(facets[0] as usize));
     }
     let mut all: Vec<Hole> =
         holes::rings(edges).iter().map(|ring| hole(alike.vertices(), ring)).collect();

@@ -199,10 +199,7 @@ fn containers(mesh: &Mesh, shells: &Shells, bodies: &[Body]) -> Vec<Vec<usize>> 
 }
 
 fn probe(mesh: &Mesh, facets: &[u32]) -> [Point; PROBES] {
-    let middle = |f: u32| {
-        let [a, b, c] = mesh.corners(f as usize);
-        Point::from((a.coords + b.coords + c.coords) / 3.0)
-    };
+    let middle = |f: u32| mesh.middle(f as usize);
     let farthest = |measure: &dyn Fn(u32) -> f64| {
         let best = facets.iter().copied().max_by(|&f, &g| measure(f).total_cmp(&measure(g)));
         middle(best.expect("a patch has facets"))

@@ -21,7 +21,7 @@ use crate::options::{Options, options};
 use crate::part::Part;
 use crate::pass::Pass;
 use crate::passes::print::{Followed, Print};
-use crate::setup::Setup;
+use crate::setup::{Exposure, Setup};
 use refine::FinerMesh;
 use std::sync::Arc;
 use surface::{Leeway, Movable};
@@ -187,15 +187,15 @@ impl Compensate {
     fn movable(&self, part: &Part, ctx: &Context) -> Result<Movable> {
         let x = &ctx.setup.exposure;
         let asked = part.asked.as_deref().unwrap_or(&part.body);
-        let rows = Rows { layers: x.first_layers, layer_mm: x.layer_mm };
+        let rows = Rows::of(x);
         let leeway = Leeway {
             most_mm: self.most_mm,
             least_wall_mm: self.least_wall_mm,
             level_to_mm: rows.top_mm().max(ON_PLATE_MM),
         };
         let ledge = |i: usize| {
-            let z = asked.corners(i).map(|p| (part.pose * p).z);
-            rows.join(z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]))
+            let (low, high) = heights(&asked.corners(i).map(|p| part.pose * p));
+            rows.join(low, high)
         };
         let fixed = |i: usize| !self.move_keep_clean && part.is_keep_clean(i);
         Movable::new(asked, &part.pose, &leeway, ledge, fixed, &ctx.job)
@@ -219,11 +219,10 @@ impl Compensate {
         }
         let one = |(i, (sum, area)): (usize, (f64, f64))| {
             let off = if area > 0.0 { sum / area } else { 0.0 };
-            let z = movable.corners(i).map(|p| p.z);
-            let high = z[0].max(z[1]).max(z[2]) - z[0].min(z[1]).min(z[2]);
+            let (low, high) = heights(&movable.corners(i));
             let up = movable.normal(i).z.abs();
             // Layers come in whole numbers: half of one is as near as a level facet gets.
-            let level = up > 0.5 && high < setup.exposure.layer_mm;
+            let level = up > 0.5 && high - low < setup.exposure.layer_mm;
             let near = level && off.abs() <= 0.5 * up * setup.exposure.layer_mm;
             movable.within(i, offsets[i] - if near { 0.0 } else { relax * off })
         };
@@ -251,6 +250,11 @@ impl Compensate {
     }
 }
 
+/// Lowest and highest corner of a facet.
+fn heights([a, b, c]: &[Point; 3]) -> (f64, f64) {
+    (a.z.min(b.z).min(c.z), a.z.max(b.z).max(c.z))
+}
+
 /// Vertices up to here are on the plate, mm: rounding of a pose.
 const ON_PLATE_MM: f64 = 1e-6;
 
@@ -262,6 +266,10 @@ struct Rows {
 }
 
 impl Rows {
+    fn of(exposure: &Exposure) -> Rows {
+        Rows { layers: exposure.first_layers, layer_mm: exposure.layer_mm }
+    }
+
     /// Way from a face to the cuts beside it.
     fn beside_mm(&self) -> f64 {
         0.25 * self.layer_mm
@@ -294,8 +302,7 @@ impl Rows {
 
 /// The part with facets that can be moved, and what was asked for kept beside it.
 fn refined(part: &Part, setup: &Setup, job: &Job) -> Result<Part> {
-    let x = &setup.exposure;
-    let rows = Rows { layers: x.first_layers, layer_mm: x.layer_mm };
+    let rows = Rows::of(&setup.exposure);
     let mut levels = rows.levels_mm();
     let mesh = part.body.transformed(&part.pose);
     let in_foot = |i: &usize| mesh.corners(*i).iter().any(|p| p.z < rows.top_mm());

@@ -129,7 +129,7 @@ impl Movable {
         let thin = bounds.least_wall_mm + 2.0 * bounds.most_mm;
         let reach = (0..triangles.len()).into_par_iter().map(|i| {
             job.go_on()?;
-            let wall = wall_mm(&tree, &middle(&mesh.corners(i)), &normals[i], thin);
+            let wall = wall_mm(&tree, &mesh.middle(i), &normals[i], thin);
             let spare = wall.map_or(bounds.most_mm, |w| (w - bounds.least_wall_mm) / 2.0);
             Ok((-spare.clamp(0.0, bounds.most_mm), bounds.most_mm))
         });
@@ -252,10 +252,8 @@ impl Movable {
         for _ in 0..SWEEPS {
             job.go_on()?;
             for (v, draw) in draws.iter().enumerate() {
-                let with =
-                    self.around[v].iter().map(|&(n, w)| moves[n as usize] * w).sum::<Vector>();
-                moves[v] = (draw.inverse * (draw.towards + draw.follow * with))
-                    .cap_magnitude(self.most_mm);
+                let towards = draw.towards + draw.follow * self.with_neighbours(v, &moves);
+                moves[v] = (draw.inverse * towards).cap_magnitude(self.most_mm);
             }
         }
         Ok(moves)
@@ -325,11 +323,6 @@ impl Movable {
         let meetings = tree.meetings(apart).into_iter();
         meetings.filter(|m| m.2 == Meeting::Overlap).map(|(i, j, _)| (i, j)).collect()
     }
-}
-
-/// The middle of a triangle.
-pub(super) fn middle([a, b, c]: &[Point; 3]) -> Point {
-    Point::from((a.coords + b.coords + c.coords) / 3.0)
 }
 
 /// How thick the material is behind a place with an outward normal, mm; none from `most_mm` on, or

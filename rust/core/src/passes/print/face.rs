@@ -5,8 +5,9 @@ use super::Followed;
 use crate::disjoint_sets::DisjointSets;
 use crate::light::{Lies, Spot};
 use crate::mechanics::optics;
+use crate::mesh::Vector;
 use crate::mesh::edges::Edges;
-use crate::mesh::{Mesh, Vector};
+use crate::mesh::frame::across;
 use crate::part::Part;
 use nalgebra::{SMatrix, SVector};
 use std::collections::BTreeMap;
@@ -30,7 +31,7 @@ pub(super) fn errors(part: &Part, seen: &Followed, pixel_mm: f64) -> Option<Face
     if !part.keep_clean.contains(&true) {
         return None;
     }
-    let mut sets = faces(part, &part.body);
+    let mut sets = faces(part);
     let mut by_face: BTreeMap<usize, Vec<(&Spot, f64)>> = BTreeMap::new();
     for (spot, lies) in seen.spots.iter().zip(&seen.lies) {
         if let Lies::At(off) = lies
@@ -48,7 +49,8 @@ pub(super) fn errors(part: &Part, seen: &Followed, pixel_mm: f64) -> Option<Face
 }
 
 /// Keep-clean facets that hang together by edges.
-fn faces(part: &Part, mesh: &Mesh) -> DisjointSets {
+fn faces(part: &Part) -> DisjointSets {
+    let mesh = &part.body;
     let mut sets = DisjointSets::new(mesh.triangles().len());
     for edge in Edges::of(mesh.vertices().len(), mesh.triangles()).iter() {
         for pair in edge.sides.windows(2) {
@@ -65,8 +67,7 @@ fn of_face(spots: &[(&Spot, f64)], pixel_mm: f64) -> FaceErrors {
     let area: f64 = spots.iter().map(|(s, _)| s.area_mm2).sum();
     let out: Vector = spots.iter().map(|(s, _)| s.normal * s.area_mm2).sum();
     let out = out.try_normalize(1e-6 * area).unwrap_or_else(Vector::z);
-    let u = out.cross(&Vector::ith(out.iamin(), 1.0)).normalize();
-    let v = out.cross(&u);
+    let [u, v] = across(&out);
     let middle: Vector = spots.iter().map(|(s, _)| s.at.coords * (s.area_mm2 / area)).sum();
     let size = spots.iter().map(|(s, _)| (s.at.coords - middle).norm()).fold(1e-9, f64::max);
     let rows: Vec<(SVector<f64, TERMS>, f64, f64)> = spots

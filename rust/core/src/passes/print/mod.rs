@@ -97,6 +97,11 @@ impl Print {
         self.pitch_mm.unwrap_or(if fine { 0.5 * pixel } else { pixel })
     }
 
+    fn printed(&self, part: &Part, ctx: &Context) -> Result<Done<Printed>> {
+        let seen = self.see(part, self.spots(part, &ctx.setup), ctx)?;
+        Ok(self.told(part, &seen, &ctx.setup))
+    }
+
     /// Spots of the body as it was asked for.
     pub(crate) fn spots(&self, part: &Part, setup: &Setup) -> Vec<Spot> {
         let x = &setup.exposure;
@@ -306,8 +311,7 @@ impl Pass<&Part> for Print {
     /// Predicts a part with the context's setup.
     fn apply(&self, part: &Part, ctx: &Context) -> Result<Done<Printed>> {
         self.check_ranges()?;
-        let seen = self.see(part, self.spots(part, &ctx.setup), ctx)?;
-        Ok(self.told(part, &seen, &ctx.setup))
+        self.printed(part, ctx)
     }
 }
 
@@ -335,8 +339,7 @@ impl Pass<&Plate> for Print {
                 continue;
             }
             let ctx = ctx.stage(&placed.part.name, i as f64 / n as f64, (i + 1) as f64 / n as f64);
-            let seen = self.see(&placed.part, self.spots(&placed.part, &ctx.setup), &ctx)?;
-            let done = self.told(&placed.part, &seen, &ctx.setup);
+            let done = self.printed(&placed.part, &ctx)?;
             out.push(done.value);
             report.inner.push(done.report);
         }
