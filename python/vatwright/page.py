@@ -105,7 +105,7 @@ class _Run:
         hours = sum(cost["time_s"] for cost in self.costs)
         resin = sum(cost["resin_total_ml"] for cost in self.costs)
         placed = [on for cost in self.costs for on in cost["placed"]]
-        plugs = sum(len(on["bar"]["plugs"]) for on in placed if "bar" in on)
+        plugs = sum(cost.get("plugs", 0) for cost in self.costs)
         facts = [plural(len(self.costs), "plate")]
         facts.append(plural(sum("bar" not in on for on in placed), "part"))
         facts += [plural(plugs, "plug")] if plugs else []

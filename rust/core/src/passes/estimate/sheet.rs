@@ -300,18 +300,18 @@ fn emptying(part: &Part) -> Vec<Emptying> {
 fn plugs(part: &Part, cavity: u32) -> Vec<Plugging> {
     let of = |v: &VentHole| {
         let plug = part.plugs.get(v.plug? as usize)?.name().into();
-        let (at, side) = (part.pose * v.mouth, side(part, v).into());
-        Some(Plugging { plug, diameter_mm: v.diameter_mm, at, side })
+        let OpenHole { diameter_mm, at, side } = opening(part, v);
+        Some(Plugging { plug, diameter_mm, at, side })
     };
     part.vents.iter().filter(|v| v.cavity == cavity).filter_map(of).collect()
 }
 
 fn open(part: &Part, cavity: u32) -> Vec<OpenHole> {
     let bare = |v: &&VentHole| v.cavity == cavity && v.plug.is_none() && !v.inner;
-    let without = part.vents.iter().filter(bare);
-    let of = |v: &VentHole| {
-        let (at, side) = (part.pose * v.mouth, side(part, v).into());
-        OpenHole { diameter_mm: v.diameter_mm, at, side }
-    };
-    without.map(of).collect()
+    part.vents.iter().filter(bare).map(|v| opening(part, v)).collect()
+}
+
+/// A hole where it is on the part as it stands.
+fn opening(part: &Part, v: &VentHole) -> OpenHole {
+    OpenHole { diameter_mm: v.diameter_mm, at: part.pose * v.mouth, side: side(part, v).into() }
 }
