@@ -85,6 +85,16 @@ impl Finding {
         }
     }
 
+    /// Whether it says what another says; the last bits of a number that was reckoned twice do not
+    /// count.
+    fn says(&self, other: &Finding) -> bool {
+        let near = match (self.value, other.value) {
+            (Some(a), Some(b)) => (a - b).abs() <= 1e-9 * a.abs().max(b.abs()),
+            (a, b) => a == b,
+        };
+        near && *self == Finding { value: self.value, ..other.clone() }
+    }
+
     /// Sets the plate for which it was found.
     pub fn on_plate(mut self, plate: &str) -> Finding {
         self.plate = plate.into();
@@ -214,7 +224,7 @@ impl Report {
         let mut out = self.every_finding();
         out.retain(|&f| {
             let alike = told.entry((&f.part, f.code.as_str())).or_default();
-            let new = !alike.contains(&f);
+            let new = !alike.iter().any(|known| known.says(f));
             alike.extend(new.then_some(f));
             new
         });
@@ -319,7 +329,13 @@ mod tests {
             ..Report::new(pass, "lamp")
         };
         let worse = finding.clone().measured(2.0, 1.0, "MPa");
-        let inner = vec![said("support", &finding), said("check", &finding), said("print", &worse)];
+        let again = finding.clone().measured(2.0 * (1.0 + f64::EPSILON), 1.0, "MPa");
+        let inner = vec![
+            said("support", &finding),
+            said("check", &finding),
+            said("print", &worse),
+            said("print", &again),
+        ];
         let report = Report { inner, ..Report::new("recipe", "lamp") };
         assert_eq!(report.all_findings(), [&finding, &worse]);
     }
