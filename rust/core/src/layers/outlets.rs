@@ -32,7 +32,7 @@ impl Outlet {
             Outlet::Holes => (
                 format!(
                     "a cavity hangs with up to {ml:.1} ml of resin until it is turned over: its \
-                     holes are where nobody looks, at its end next to the plate"
+                     holes are at its end next to the plate"
                 ),
                 "turn it over above the vat before washing and tilt it, one hole up, until \
                  nothing drips",
